@@ -1,0 +1,58 @@
+package wire
+
+// LineOptions describes a text-line instrument: one line a row of readings.
+type LineOptions struct {
+	Delimiter string       `json:"delimiter"` // between fields, for example "," or ";" or " " (a run of blanks counts as one)
+	Fields    int          `json:"fields"`    // fields in a line; a line with another number is refused
+	Columns   []LineColumn `json:"columns"`   // in the order of the batch's columns
+	SeqField  int          `json:"seq_field"` // index of the field with the device's sequence number; -1: none
+	SeqWrap   uint64       `json:"seq_wrap,omitempty"`
+	TickField int          `json:"tick_field"` // index of the field with the device's tick; -1: none
+	TickWrap  uint64       `json:"tick_wrap,omitempty"`
+	// Checksum is none, xor (*HH: XOR of the bytes before '*' after an optional
+	// leading '$') or crc16 (*HHHH: CRC-16 with the Modbus polynomial, high
+	// byte first).
+	Checksum string `json:"checksum"`
+}
+
+// LineColumn maps a field to a column. The decimal number is kept exactly as
+// counts of 10^-Decimals, so 12.34 with 3 decimals is 12340 counts.
+type LineColumn struct {
+	Field    int `json:"field"`
+	Decimals int `json:"decimals"`
+}
+
+// FrameOptions describes a COBS-framed binary instrument (see the project's
+// interface document): version 1, CRC-32C.
+type FrameOptions struct {
+	Columns int `json:"columns"`
+}
+
+// ModbusOptions describes one Modbus RTU line as its only master: the
+// registers it polls (one row a poll) and the coils it switches.
+type ModbusOptions struct {
+	PollS       float64    `json:"poll_s"`       // time between polls of all registers
+	TimeoutS    float64    `json:"timeout_s"`    // for an answer
+	QuarantineS float64    `json:"quarantine_s"` // silence kept after a timeout or a bad answer, so that a late answer can't be taken for a new one
+	Baud        int        `json:"baud"`         // for the silent interval of 3.5 characters
+	Registers   []Register `json:"registers"`    // in the order of the batch's columns
+	Coils       []Coil     `json:"coils"`        // outputs on this line
+	VerifyS     float64    `json:"verify_s"`     // time between read-backs of coils that nobody changed; 0: 1 s
+}
+
+// Register is one polled quantity.
+type Register struct {
+	Unit     int    `json:"unit"`     // 1..247
+	Function int    `json:"function"` // 1 coils, 2 discrete inputs, 3 holding registers, 4 input registers
+	Address  int    `json:"address"`  // 0-based, as on the wire
+	Type     string `json:"type"`     // u16 i16 u32 i32 f32 bit
+	Order    string `json:"order"`    // ABCD CDAB BADC DCBA, for 32-bit types; default ABCD
+}
+
+// Coil is one switched output.
+type Coil struct {
+	Unit      int  `json:"unit"`
+	Address   int  `json:"address"`
+	Output    int  `json:"output"`    // index in the bench's output table
+	Heartbeat bool `json:"heartbeat"` // each demand is an edge: written at once, not repeated by the line
+}
