@@ -29,3 +29,85 @@ type Alarm struct {
 	First    bool          `json:"first,omitempty"`
 	Who      string        `json:"who,omitempty"` // who acknowledged
 }
+
+// next is the alarm's state after its condition moved (holds) or somebody
+// acknowledged it. Acknowledging never clears a condition that stands.
+func (s AlarmState) next(holds, acknowledged bool) AlarmState {
+	switch s {
+	case Normal:
+		if holds {
+			return Unacknowledged
+		}
+	case Unacknowledged, ReturnedUnacknowledged:
+		switch {
+		case acknowledged && holds:
+			return Acknowledged
+		case acknowledged:
+			return Normal
+		case holds:
+			return Unacknowledged
+		default:
+			return ReturnedUnacknowledged
+		}
+	case Acknowledged:
+		if !holds {
+			return Normal
+		}
+	}
+	return s
+}
+
+// raise moves the alarm of a rule after its conditions moved.
+func (g *Guard) raise(rule int, holds bool, c *condition, now int64) {
+	a := &g.s.Alarms[rule]
+	next := a.State.next(holds, false)
+	if next == a.State {
+		return
+	}
+	if a.State == Normal || (a.State == ReturnedUnacknowledged && next == Unacknowledged) {
+		r := &g.o.Rules[rule]
+		g.s.NextAlarm++
+		*a = Alarm{ID: g.s.NextAlarm, Rule: r.Name, Priority: r.Priority, Since: now, Text: r.Text, First: g.quiet()}
+		if c != nil {
+			a.Message, a.Value = g.message(c), c.value
+			if isChannelRule(r.Kind) {
+				a.Channel = daq.ChannelID(c.index)
+			}
+		}
+	}
+	a.State, a.Changed = next, now
+	g.ready.Alarms = append(g.ready.Alarms, *a)
+}
+
+// quiet tells that no other alarm is unresolved: the next one is first-out.
+func (g *Guard) quiet() bool {
+	for i := range g.s.Alarms {
+		if g.s.Alarms[i].State != Normal {
+			return false
+		}
+	}
+	return true
+}
+
+// acknowledge answers one alarm by id, or all with id 0.
+func (g *Guard) acknowledge(id int, who string, now int64) bool {
+	found := false
+	for i := range g.s.Alarms {
+		a := &g.s.Alarms[i]
+		if a.State == Normal || (id != 0 && a.ID != id) {
+			continue
+		}
+		found = true
+		next := a.State.next(g.s.Holds[i], true)
+		if next == a.State {
+			continue
+		}
+		a.State, a.Changed, a.Who = next, now, who
+		g.ready.Alarms = append(g.ready.Alarms, *a)
+	}
+	return found
+}
+
+func isChannelRule(k RuleKind) bool {
+	return k == LimitHigh || k == LimitLow || k == Stale || k == Faulty
+}

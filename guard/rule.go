@@ -48,12 +48,3 @@ type Rule struct {
 	// Text says what to do.
 	Text string `json:"text,omitempty"`
 }
-
-// Options is the option struct of a Guard.
-type Options struct {
-	Rules    []Rule        `json:"rules"`
-	Outputs  []daq.Output  `json:"outputs"`
-	Channels []daq.Channel `json:"channels"`
-	// HeartbeatS is the time between edges for the watchdog relay, s.
-	HeartbeatS float64 `json:"heartbeat_s"`
-}
