@@ -26,6 +26,11 @@ type Batch struct {
 	// (NaN = missing).
 	Counts []int32
 	Floats []float64
+	// Times are the K rows' own times (ns, strictly increasing) where they are
+	// known as they are, as in an imported trace: they are used unchanged, and
+	// no clock is recovered. Nil: the clock is recovered from Seq, Tick and
+	// Arrived.
+	Times []int64
 }
 
 // Raw returns the raw reading of row k, column c.

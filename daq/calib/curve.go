@@ -28,6 +28,11 @@ type Curve struct {
 	// empty: JunctionC holds.
 	Junction  string  `json:"junction,omitempty"`
 	JunctionC float64 `json:"junction_C,omitempty"`
+	// JunctionU is the standard uncertainty of the cold junction, °C.
+	JunctionU float64 `json:"junction_u_C,omitempty"`
+	// Class is the thermocouple's tolerance class (1, 2 or 3); it states the
+	// uncertainty where no certificate does (UOffset and UGain 0). 0: none.
+	Class int `json:"class,omitempty"`
 
 	// Zero is subtracted from the value: the reading with the line open to air
 	// (gauge) or minus the barometer (absolute). ZeroLimit is the largest
