@@ -1,0 +1,451 @@
+package analysis
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// A Problem is a nonlinear least-squares problem: find theta so that the
+// weighted squares of Y - Predict(theta) are least.
+type Problem struct {
+	// Predict fills y (len(Y)) with the model's values at theta.
+	Predict func(theta, y []float64)
+	// Y are the observations, W their weights (1/variance; nil: all 1).
+	Y, W []float64
+	// Lower and Upper bound theta (nil: no bounds; ±Inf: none on that side).
+	Lower, Upper []float64
+	// Scale is a typical change of each parameter, for difference quotients of
+	// parameters near nought (nil: a thousandth of the start, 1e-3 for nought).
+	Scale []float64
+	// Jacobian fills j (row-major, len(Y) rows) with dPredict/dtheta at theta,
+	// where y already holds Predict(theta). Nil: central differences.
+	Jacobian func(theta, y, j []float64)
+}
+
+// Loss is how much a residual counts, in units of its standard deviation.
+type Loss uint8
+
+const (
+	Squares Loss = iota // plain least squares
+	Huber               // squares up to 1.345, then straight: 95 % efficient on normal noise
+	Tukey               // bisquare with 4.685: far outliers count nothing
+)
+
+// FitOptions bounds a fit. The zero value is usable.
+type FitOptions struct {
+	Loss       Loss
+	Iterations int     // at most so many accepted or refused steps; 0: 200
+	Damping    float64 // first damping, relative to the squared norms of the Jacobian's columns; 0: 1e-3
+	Tolerance  float64 // relative change of the sum and of theta at which to stop; 0: 1e-14
+}
+
+// FitResult is what Fit found.
+type FitResult struct {
+	Theta      []float64
+	RSS        float64    // weighted sum of squares at Theta (with the loss's weights, where it has any)
+	Cov        *mat.Dense // (JᵀWJ)⁻¹: times the variance of unit weight it is the covariance of Theta; nil where singular
+	J          *mat.Dense // sqrt(weight) times dPredict/dtheta at Theta
+	Residuals  []float64  // Y - Predict(Theta), unweighted
+	Robust     []float64  // the loss's weight of each observation; nil for Squares
+	Iterations int
+	Converged  bool
+}
+
+// ErrFit is the reason of every refusal of Fit.
+var ErrFit = errors.New("fit not possible")
+
+// Fit minimises a sum of squares by Levenberg and Marquardt's method with
+// Nielsen's rule for the damping (Madsen, Nielsen and Tingleff, Methods for
+// Non-Linear Least Squares Problems, 2004), each step solved by orthogonal
+// triangularisation. Bounds are kept by projection: a parameter that rests on
+// its bound and would leave it is held for the step. It works on no data of its
+// own: the same call gives the same result.
+func Fit(p Problem, start []float64, o FitOptions) (FitResult, error) {
+	f, err := newFitter(p, start, o)
+	if err != nil {
+		return FitResult{}, err
+	}
+	f.run()
+	return f.result()
+}
+
+type fitter struct {
+	p      Problem
+	o      FitOptions
+	n, m   int // observations, parameters
+	theta  []float64
+	trial  []float64
+	y, y2  []float64
+	yd     []float64 // work of the difference quotients
+	res    []float64 // weighted residuals
+	robust []float64
+	j      []float64 // n by m, weighted
+	rss    float64
+	mu, nu float64
+	iter   int
+	ok     bool
+	qr     mat.QR
+	r      *mat.Dense // m by m triangle
+	qtb    []float64
+	held   []bool
+	scale  []float64
+	diag   []float64 // largest column norms met so far: the step's own scale
+}
+
+func newFitter(p Problem, start []float64, o FitOptions) (*fitter, error) {
+	n, m := len(p.Y), len(start)
+	switch {
+	case p.Predict == nil || m == 0:
+		return nil, fmt.Errorf("%w: no model or no parameter", ErrFit)
+	case n < m:
+		return nil, fmt.Errorf("%w: %d observations for %d parameters: give more samples", ErrFit, n, m)
+	case p.W != nil && len(p.W) != n, p.Lower != nil && len(p.Lower) != m, p.Upper != nil && len(p.Upper) != m, p.Scale != nil && len(p.Scale) != m:
+		return nil, fmt.Errorf("%w: weights, bounds or scales of another length than observations or parameters", ErrFit)
+	}
+	if o.Iterations <= 0 {
+		o.Iterations = 200
+	}
+	if o.Damping <= 0 {
+		o.Damping = 1e-3
+	}
+	if o.Tolerance <= 0 {
+		o.Tolerance = 1e-14
+	}
+	f := &fitter{p: p, o: o, n: n, m: m,
+		theta: append([]float64(nil), start...), trial: make([]float64, m),
+		y: make([]float64, n), y2: make([]float64, n), yd: make([]float64, 2*n),
+		res: make([]float64, n), j: make([]float64, n*m), qtb: make([]float64, m),
+		held: make([]bool, m), diag: make([]float64, m), r: mat.NewDense(m, m, nil)}
+	f.scale = p.Scale
+	if f.scale == nil {
+		f.scale = make([]float64, m)
+		for c, v := range start {
+			if f.scale[c] = 1e-3 * math.Abs(v); v == 0 {
+				f.scale[c] = 1e-3
+			}
+		}
+	}
+	if o.Loss != Squares {
+		f.robust = make([]float64, n)
+	}
+	f.clip(f.theta)
+	p.Predict(f.theta, f.y)
+	f.rss = f.weigh(f.y)
+	if math.IsNaN(f.rss) || math.IsInf(f.rss, 0) {
+		return nil, fmt.Errorf("%w: the model has no value at the start %v", ErrFit, start)
+	}
+	return f, nil
+}
+
+// clip moves theta into its bounds.
+func (f *fitter) clip(theta []float64) {
+	for i := range theta {
+		if f.p.Lower != nil && theta[i] < f.p.Lower[i] {
+			theta[i] = f.p.Lower[i]
+		}
+		if f.p.Upper != nil && theta[i] > f.p.Upper[i] {
+			theta[i] = f.p.Upper[i]
+		}
+	}
+}
+
+func (f *fitter) weight(i int) float64 {
+	if f.p.W == nil {
+		return 1
+	}
+	return f.p.W[i]
+}
+
+// weigh fills res with the weighted residuals of prediction y and returns the
+// sum to be made least: with a robust loss rho, the sum of rho.
+func (f *fitter) weigh(y []float64) float64 {
+	s := 0.0
+	for i, v := range y {
+		w := math.Sqrt(f.weight(i))
+		r := w * (f.p.Y[i] - v)
+		if f.robust == nil {
+			f.res[i] = r
+			s += r * r
+			continue
+		}
+		rho, k := rhoOf(f.o.Loss, r)
+		f.robust[i] = k
+		f.res[i] = math.Sqrt(k) * r
+		s += rho
+	}
+	return s
+}
+
+// rhoOf gives the loss of a standardised residual (r² for small ones) and its
+// weight.
+func rhoOf(l Loss, r float64) (rho, weight float64) {
+	switch a := math.Abs(r); l {
+	case Huber:
+		const c = 1.345
+		if a > c {
+			return c * (2*a - c), c / a
+		}
+	case Tukey:
+		const c = 4.685
+		if a >= c {
+			return c * c / 3, 0
+		}
+		q := 1 - (r/c)*(r/c)
+		return c * c / 3 * (1 - q*q*q), q * q
+	}
+	return r * r, 1
+}
+
+// differentiate fills j with the weighted Jacobian at theta.
+func (f *fitter) differentiate() {
+	n, m := f.n, f.m
+	if f.p.Jacobian != nil {
+		f.p.Jacobian(f.theta, f.y, f.j)
+	} else {
+		for c := 0; c < m; c++ {
+			f.column(c)
+		}
+	}
+	for i := 0; i < n; i++ {
+		w := math.Sqrt(f.weight(i))
+		if f.robust != nil {
+			w *= math.Sqrt(f.robust[i])
+		}
+		for c := 0; c < m; c++ {
+			f.j[i*m+c] *= w
+		}
+	}
+}
+
+// column fills one column of j by a central difference, one-sided at a bound.
+func (f *fitter) column(c int) {
+	n, m := f.n, f.m
+	h := 6e-6 * math.Max(math.Abs(f.theta[c]), f.scale[c])
+	up, down := f.theta[c]+h, f.theta[c]-h
+	if f.p.Upper != nil && up > f.p.Upper[c] {
+		up = f.theta[c]
+	}
+	if f.p.Lower != nil && down < f.p.Lower[c] {
+		down = f.theta[c]
+	}
+	copy(f.trial, f.theta)
+	f.trial[c] = up
+	f.p.Predict(f.trial, f.yd[:n])
+	f.trial[c] = down
+	f.p.Predict(f.trial, f.yd[n:])
+	d := up - down
+	for i := 0; i < n; i++ {
+		if d == 0 {
+			f.j[i*m+c] = 0
+			continue
+		}
+		f.j[i*m+c] = (f.yd[i] - f.yd[n+i]) / d
+	}
+}
+
+// triangularise factorises the Jacobian and forms Qᵀ·res.
+func (f *fitter) triangularise() {
+	a := mat.NewDense(f.n, f.m, f.j)
+	f.qr.Factorize(a)
+	var full mat.Dense
+	f.qr.RTo(&full)
+	f.r.Copy(full.Slice(0, f.m, 0, f.m))
+	// Qᵀb from the normal equations would lose digits: apply Q itself.
+	var q mat.Dense
+	f.qr.QTo(&q)
+	for c := 0; c < f.m; c++ {
+		s := 0.0
+		for i := 0; i < f.n; i++ {
+			s += q.At(i, c) * f.res[i]
+		}
+		f.qtb[c] = s
+	}
+}
+
+func (f *fitter) run() {
+	tiny := 0
+	f.mu, f.nu = f.o.Damping, 2
+	fresh := true
+	var g []float64
+	for f.iter = 0; f.iter < f.o.Iterations; f.iter++ {
+		if fresh {
+			f.weigh(f.y)
+			f.differentiate()
+			g = f.prepare()
+			fresh = false
+		}
+		step, ok := f.step()
+		if !ok {
+			f.mu, f.nu = f.mu*f.nu, f.nu*2
+			if f.mu > 1e300 {
+				break
+			}
+			continue
+		}
+		predicted, small := f.move(step, g)
+		f.p.Predict(f.trial, f.y2)
+		rss := f.weigh(f.y2)
+		if gain := f.rss - rss; gain >= 0 && !math.IsNaN(rss) {
+			rel := gain / math.Max(f.rss, 1e-300)
+			f.theta, f.trial = f.trial, f.theta
+			f.y, f.y2 = f.y2, f.y
+			f.rss = rss
+			fresh = true
+			q := 2*gain/math.Max(predicted, 1e-300) - 1
+			f.mu *= math.Max(1.0/3, 1-q*q*q)
+			f.nu = 2
+			if small || rel < f.o.Tolerance {
+				if tiny++; tiny >= 2 || small {
+					f.ok = true
+					break
+				}
+			} else {
+				tiny = 0
+			}
+			continue
+		}
+		if small {
+			f.ok = true // no better point within the tolerance
+			break
+		}
+		f.mu, f.nu = f.mu*f.nu, f.nu*2
+		if f.mu > 1e300 {
+			break
+		}
+	}
+	f.weigh(f.y)
+	f.differentiate()
+}
+
+// prepare holds the parameters that would leave their bounds, renews the
+// scales and factorises; it returns the gradient Jᵀ·res.
+func (f *fitter) prepare() []float64 {
+	g := make([]float64, f.m)
+	for i := 0; i < f.n; i++ {
+		for c := 0; c < f.m; c++ {
+			g[c] += f.j[i*f.m+c] * f.res[i]
+		}
+	}
+	for c := 0; c < f.m; c++ {
+		f.held[c] = f.p.Lower != nil && f.theta[c] <= f.p.Lower[c] && g[c] < 0 ||
+			f.p.Upper != nil && f.theta[c] >= f.p.Upper[c] && g[c] > 0
+		norm := 0.0
+		for i := 0; i < f.n; i++ {
+			if f.held[c] {
+				f.j[i*f.m+c] = 0
+			}
+			norm += f.j[i*f.m+c] * f.j[i*f.m+c]
+		}
+		f.diag[c] = math.Max(f.diag[c], math.Sqrt(norm))
+	}
+	f.triangularise()
+	return g
+}
+
+// step solves min |R·d - Qᵀres|² + mu·|D·d|².
+func (f *fitter) step() (mat.VecDense, bool) {
+	m := f.m
+	a := mat.NewDense(2*m, m, nil)
+	a.Slice(0, m, 0, m).(*mat.Dense).Copy(f.r)
+	b := mat.NewVecDense(2*m, nil)
+	for c := 0; c < m; c++ {
+		d := f.diag[c]
+		if d == 0 || f.held[c] {
+			d = 1
+		}
+		a.Set(m+c, c, math.Sqrt(f.mu)*d)
+		b.SetVec(c, f.qtb[c])
+	}
+	var qr mat.QR
+	qr.Factorize(a)
+	var d mat.VecDense
+	if err := qr.SolveVecTo(&d, false, b); err != nil {
+		if _, poor := err.(mat.Condition); !poor {
+			return d, false
+		}
+	}
+	for c := 0; c < m; c++ {
+		if v := d.AtVec(c); math.IsNaN(v) || math.IsInf(v, 0) {
+			return d, false
+		}
+	}
+	return d, true
+}
+
+// move sets trial one step on and tells the reduction that the linear model
+// predicts and whether the step is below the tolerance.
+func (f *fitter) move(step mat.VecDense, g []float64) (predicted float64, small bool) {
+	small = true
+	for c := 0; c < f.m; c++ {
+		d := step.AtVec(c)
+		if f.held[c] {
+			d = 0
+		}
+		f.trial[c] = f.theta[c] + d
+		if math.Abs(d) > f.o.Tolerance*(math.Abs(f.theta[c])+f.o.Tolerance) {
+			small = false
+		}
+		dd := f.diag[c]
+		predicted += d * (f.mu*dd*dd*d + g[c])
+	}
+	f.clip(f.trial)
+	return predicted, small
+}
+
+func (f *fitter) result() (FitResult, error) {
+	r := FitResult{Theta: f.theta, RSS: f.rss, Iterations: f.iter, Converged: f.ok, Robust: f.robust,
+		J: mat.NewDense(f.n, f.m, f.j), Residuals: make([]float64, f.n)}
+	for i := range r.Residuals {
+		r.Residuals[i] = f.p.Y[i] - f.y[i]
+	}
+	r.Cov = invertGram(r.J)
+	return r, nil
+}
+
+// invertGram returns (JᵀJ)⁻¹ by QR with the columns scaled to unit length, or
+// nil where a column is nought or depends on others.
+func invertGram(j *mat.Dense) *mat.Dense {
+	n, m := j.Dims()
+	scale := make([]float64, m)
+	a := mat.NewDense(n, m, nil)
+	for c := 0; c < m; c++ {
+		s := 0.0
+		for i := 0; i < n; i++ {
+			s += j.At(i, c) * j.At(i, c)
+		}
+		if scale[c] = math.Sqrt(s); scale[c] == 0 || math.IsNaN(s) || math.IsInf(s, 0) {
+			return nil
+		}
+		for i := 0; i < n; i++ {
+			a.Set(i, c, j.At(i, c)/scale[c])
+		}
+	}
+	var qr mat.QR
+	qr.Factorize(a)
+	var full mat.Dense
+	qr.RTo(&full)
+	var inv, cov mat.Dense
+	eye := mat.NewDiagDense(m, nil)
+	for c := 0; c < m; c++ {
+		eye.SetDiag(c, 1)
+	}
+	if err := inv.Solve(full.Slice(0, m, 0, m), eye); err != nil {
+		if c, poor := err.(mat.Condition); !poor || float64(c) > 1e14 {
+			return nil
+		}
+	}
+	cov.Mul(&inv, inv.T())
+	for c := 0; c < m; c++ {
+		for d := 0; d < m; d++ {
+			v := cov.At(c, d) / scale[c] / scale[d]
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return nil
+			}
+			cov.Set(c, d, v)
+		}
+	}
+	return &cov
+}
