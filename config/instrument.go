@@ -1,0 +1,171 @@
+package config
+
+import (
+	"fmt"
+
+	"ventward/daq"
+	"ventward/daq/wire"
+)
+
+// parities are the words for a port's parity.
+var parities = []string{"none", "even", "odd"}
+
+func (r *reading) readInstruments(list []*section, root *section) {
+	r.instruments = map[string]int{}
+	ports := map[string]string{}
+	if len(list) == 0 {
+		root.problem("instrument", "is missing: a bench has at least one instrument", "add an [[instrument]]")
+	}
+	for i, s := range list {
+		in := r.instrument(s)
+		once(s, r.instruments, in.Name, i)
+		if other, taken := ports[in.Port.Path]; taken && in.Port.Path != "" {
+			s.problem("port", fmt.Sprintf("is the port of instrument %q too", other), "give each instrument its own line")
+		}
+		ports[in.Port.Path] = in.Name
+		r.bench.Instruments = append(r.bench.Instruments, in)
+	}
+}
+
+// once notes a name and reports its second use.
+func once(s *section, seen map[string]int, name string, i int) {
+	if name == "" {
+		return
+	}
+	if _, taken := seen[name]; taken {
+		s.problem("name", "stands in an earlier entry too", "names must differ: rename one")
+		return
+	}
+	seen[name] = i
+}
+
+func (r *reading) instrument(s *section) Instrument {
+	in := Instrument{Instrument: daq.Instrument{
+		Name:     s.needText("name", "a short name to refer to"),
+		Protocol: s.choice("protocol", "", "frame", "line", "modbus"),
+		Port: daq.Port{
+			Path:     s.needText("port", "a stable path, /dev/serial/by-id/..."),
+			Baud:     int(s.needWhole("baud", 50, 12_000_000, "the line's bit rate")),
+			DataBits: int(s.whole("data_bits", 8, 5, 8)),
+			Parity:   s.choice("parity", "none", parities...),
+			StopBits: int(s.whole("stop_bits", 1, 1, 2)),
+		},
+		RateHz:  s.needReal("rate_hz", 0.001, 1e6, "readings a second of each column"),
+		SilentS: s.real("silent_ms", 0, 0, 3.6e6) / 1000,
+	}}
+	switch in.Protocol {
+	case "frame":
+		in.TickHz = s.needReal("tick_hz", 1, 1e10, "the device's ticks a second")
+		in.Columns = int(s.needWhole("columns", 1, 255, "raw counts in a row"))
+		in.Frame = &wire.FrameOptions{Columns: in.Columns}
+	case "line":
+		in.Line = r.line(s, &in.Instrument)
+	case "modbus":
+		in.Polled = true
+		in.Modbus = r.modbus(s, &in.Instrument)
+	}
+	if in.SilentS == 0 {
+		in.SilentS = defaultSilent(in.RateHz)
+	}
+	if in.Protocol != "" {
+		s.close()
+	}
+	return in
+}
+
+// defaultSilent is how long an instrument of that rate may be silent before it
+// is stale: ten readings, but no less than 0.2 s, since USB adapters and
+// schedulers stall that long.
+func defaultSilent(rateHz float64) float64 {
+	if rateHz <= 0 {
+		return 0.2
+	}
+	return max(0.2, 10/rateHz)
+}
+
+func (r *reading) line(s *section, in *daq.Instrument) *wire.LineOptions {
+	o := &wire.LineOptions{
+		Delimiter: s.text("delimiter", ","),
+		Fields:    int(s.needWhole("fields", 1, 256, "fields in a line, sequence and tick included")),
+		Checksum:  s.choice("checksum", "none", "none", "xor", "crc16"),
+		SeqField:  -1,
+		TickField: -1,
+	}
+	if s.has("sequence_field") {
+		o.SeqField = fieldOf(s, "sequence_field", o.Fields)
+		o.SeqWrap = uint64(s.whole("sequence_wrap", 0, 0, 1<<62))
+	}
+	if s.has("tick_field") {
+		o.TickField = fieldOf(s, "tick_field", o.Fields)
+		o.TickWrap = uint64(s.whole("tick_wrap", 0, 0, 1<<62))
+		in.TickHz = s.needReal("tick_hz", 1, 1e10, "the device's ticks a second")
+	}
+	if o.Delimiter == "" || len(o.Delimiter) > 1 {
+		s.problem("delimiter", "is not one character", "write the character between the fields, for example \",\"")
+	}
+	columns := s.tables("column")
+	if len(columns) == 0 {
+		s.problem("column", "is missing: a line has at least one reading", "add an [[instrument.column]] with field and decimals")
+	}
+	used := map[int]string{o.SeqField: "the sequence", o.TickField: "the tick"}
+	delete(used, -1)
+	for i, c := range columns {
+		col := wire.LineColumn{Field: fieldOf(c, "field", o.Fields), Decimals: int(c.whole("decimals", 0, 0, 9))}
+		if what, taken := used[col.Field]; taken {
+			c.problem("field", "is "+what+" already", "give each column its own field")
+		}
+		used[col.Field] = fmt.Sprintf("column %d", i+1)
+		o.Columns = append(o.Columns, col)
+		c.close()
+	}
+	in.Columns = len(o.Columns)
+	return o
+}
+
+// fieldOf reads the number of a field, from 1, as an index from 0.
+func fieldOf(s *section, key string, fields int) int {
+	return int(s.needWhole(key, 1, int64(max(fields, 1)), "the field's number in the line, from 1")) - 1
+}
+
+func (r *reading) modbus(s *section, in *daq.Instrument) *wire.ModbusOptions {
+	o := &wire.ModbusOptions{
+		PollS:       1 / max(in.RateHz, 0.001),
+		TimeoutS:    s.real("timeout_ms", 100, 1, 10_000) / 1000,
+		QuarantineS: s.real("quarantine_ms", 200, 1, 10_000) / 1000,
+		VerifyS:     s.real("verify_ms", 1000, 10, 60_000) / 1000,
+		Baud:        in.Port.Baud,
+	}
+	list := s.tables("register")
+	if len(list) == 0 {
+		s.problem("register", "is missing: nothing is polled", "add an [[instrument.register]] with unit, function, address and type")
+	}
+	floats := 0
+	for _, c := range list {
+		reg := register(c)
+		if reg.Type == "f32" {
+			floats++
+		}
+		o.Registers = append(o.Registers, reg)
+	}
+	if floats > 0 && floats < len(list) {
+		s.problem("register", "mixes f32 with whole-number types", "split the device into two instruments, or read all as f32: one instrument's readings are all counts or all floats")
+	}
+	in.Columns = len(o.Registers)
+	return o
+}
+
+func register(s *section) wire.Register {
+	reg := wire.Register{
+		Unit:     int(s.needWhole("unit", 1, 247, "the device's number on the line")),
+		Function: int(s.needWhole("function", 1, 4, "1 coils, 2 discrete inputs, 3 holding registers, 4 input registers")),
+		Address:  int(s.needWhole("address", 0, 65535, "the register's address on the wire, from 0")),
+		Type:     s.choice("type", "", "u16", "i16", "u32", "i32", "f32", "bit"),
+		Order:    s.choice("order", "ABCD", "ABCD", "CDAB", "BADC", "DCBA"),
+	}
+	bits := reg.Function <= 2
+	if reg.Type != "" && bits != (reg.Type == "bit") {
+		s.problem("type", fmt.Sprintf("does not go with function %d", reg.Function), "functions 1 and 2 read bits; 3 and 4 read registers")
+	}
+	s.close()
+	return reg
+}
