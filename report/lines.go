@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/json"
 	"maps"
+	"math"
 
 	"ventward/daq"
 	"ventward/detect"
@@ -151,8 +152,9 @@ func optionalSeconds(t, start int64) *float64 {
 	return &s
 }
 
+// scaled is nil also for what is no number, which JSON can't say.
 func scaled(v *float64, unit float64) *float64 {
-	if v == nil {
+	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
 		return nil
 	}
 	s := *v / unit
