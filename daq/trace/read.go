@@ -1,0 +1,254 @@
+package trace
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+
+	"ventward/daq"
+)
+
+// Options says how a trace is read.
+type Options struct {
+	Name      string            // of the source, for messages
+	Reference daq.Reference     // of pressures whose unit does not say; empty: such a column is an error
+	Map       map[string]string // column (header, or name without unit) -> role; overrides roles by name; none: no role
+}
+
+// Bounds of what is read.
+const (
+	maxLine    = 1 << 20 // bytes
+	maxColumns = 1024
+	maxCells   = 1 << 28 // readings: 2 GiB of float64
+)
+
+// An Error tells what is wrong with a trace, where, and the next move.
+type Error struct {
+	File    string
+	Line    int    // from 1; 0: the whole file
+	Field   string // column's header
+	Value   string // as written
+	Problem string
+	Next    string
+}
+
+func (e *Error) Error() string {
+	s := e.File
+	if s == "" {
+		s = "trace"
+	}
+	if e.Line > 0 {
+		s += fmt.Sprintf(":%d", e.Line)
+	}
+	if e.Field != "" {
+		s += ": " + e.Field
+	}
+	if e.Value != "" {
+		s += fmt.Sprintf(": %q", shorten(e.Value))
+	}
+	return s + ": " + e.Problem + "; " + e.Next
+}
+
+// shorten keeps messages readable whatever is in the file.
+func shorten(s string) string {
+	const most = 60
+	if len(s) > most {
+		return s[:most] + "..."
+	}
+	return s
+}
+
+// reader is the state of one Read.
+type reader struct {
+	o     Options
+	trace *Trace
+	units []unit
+	place []int // last decimal place seen, by column
+	any   []bool
+	line  int
+}
+
+func (r *reader) fail(field, value, problem, next string) error {
+	return &Error{File: r.o.Name, Line: r.line, Field: field, Value: value, Problem: problem, Next: next}
+}
+
+// Read reads a trace. Every error is an *Error, or names the reading that
+// failed.
+func Read(src io.Reader, o Options) (*Trace, error) {
+	r := &reader{o: o, trace: &Trace{Name: o.Name}}
+	in := bufio.NewReaderSize(src, maxLine)
+	line, err := r.next(in)
+	if err == io.EOF {
+		r.line = 0
+		return nil, r.fail("", "", "the file is empty", "give a header row and at least one row of readings")
+	}
+	if err == nil {
+		err = r.header(line)
+	}
+	if err != nil {
+		return nil, err
+	}
+	r.place, r.any = make([]int, len(r.units)), make([]bool, len(r.units))
+	if err := r.rows(in); err != nil {
+		return nil, err
+	}
+	if len(r.trace.T) == 0 {
+		return nil, r.fail("", "", "there is a header and no row of readings", "give at least one row")
+	}
+	r.trace.RateHz = rate(r.trace.T)
+	for i := range r.trace.Columns {
+		if r.any[i] {
+			u := r.units[i]
+			r.trace.Columns[i].Resolution = math.Pow10(u.exp10-r.place[i]) * u.factor
+		}
+	}
+	return r.trace, nil
+}
+
+// next returns the next line without its end; io.EOF after the last.
+func (r *reader) next(in *bufio.Reader) ([]byte, error) {
+	line, err := in.ReadSlice('\n')
+	if len(line) > 0 {
+		r.line++
+	}
+	switch {
+	case errors.Is(err, bufio.ErrBufferFull):
+		return nil, r.fail("", string(line[:40]), fmt.Sprintf("the line is longer than %d bytes", maxLine), "is this a CSV of readings, with line ends?")
+	case err == io.EOF && len(line) > 0:
+	case err == io.EOF:
+		return nil, io.EOF
+	case err != nil:
+		return nil, fmt.Errorf("%s:%d: reading failed: %w; check the file and try again", r.o.Name, r.line, err)
+	}
+	line = bytes.TrimSuffix(line, []byte("\n"))
+	return bytes.TrimSuffix(line, []byte("\r")), nil
+}
+
+// rows reads everything after the header. Blank lines are tolerated at the end
+// only: elsewhere a blank line is a row that lost its cells.
+func (r *reader) rows(in *bufio.Reader) error {
+	blank := 0
+	for {
+		line, err := r.next(in)
+		if err == io.EOF {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if len(bytes.TrimSpace(line)) == 0 {
+			if blank == 0 {
+				blank = r.line
+			}
+			continue
+		}
+		if blank > 0 {
+			r.line = blank
+			return r.fail("", "", "a row is blank and others follow", "give every row its cells, or end the file here")
+		}
+		if err := r.row(line); err != nil {
+			return err
+		}
+		if len(r.trace.T)*len(r.units) > maxCells {
+			return r.fail("", "", fmt.Sprintf("more than %d readings are more than this program reads at once", maxCells), "cut the trace into parts")
+		}
+	}
+}
+
+// row takes one row's cells.
+func (r *reader) row(line []byte) error {
+	cell, rest, more := bytes.Cut(line, comma)
+	if err := r.time(trim(cell)); err != nil {
+		return err
+	}
+	for i := range r.trace.Columns {
+		if !more {
+			return r.ragged(i+1, line)
+		}
+		cell, rest, more = bytes.Cut(rest, comma)
+		v, err := r.value(i, trim(cell))
+		if err != nil {
+			return err
+		}
+		r.trace.Columns[i].Values = append(r.trace.Columns[i].Values, v)
+	}
+	if more {
+		return r.ragged(len(r.trace.Columns)+2+bytes.Count(rest, comma), line)
+	}
+	return nil
+}
+
+var comma = []byte{','}
+
+func (r *reader) ragged(have int, line []byte) error {
+	return r.fail("", string(line), fmt.Sprintf("the row has %d cells, the header %d", have, len(r.trace.Columns)+1),
+		"give each row one cell a column (empty where a reading is missing), with points for decimals")
+}
+
+// trim takes blanks and quotes off a cell.
+func trim(c []byte) []byte {
+	if len(c) == 0 || c[0] > ' ' && c[0] != '"' && c[len(c)-1] > ' ' {
+		return c
+	}
+	c = bytes.TrimSpace(c)
+	if len(c) >= 2 && c[0] == '"' && c[len(c)-1] == '"' {
+		c = bytes.TrimSpace(c[1 : len(c)-1])
+	}
+	return c
+}
+
+// time takes a row's time.
+func (r *reader) time(cell []byte) error {
+	if len(cell) == 0 {
+		return r.fail("t_s", "", "the time is missing", "give every row its time in seconds")
+	}
+	d, ok := parseDecimal(cell)
+	if !ok {
+		return r.fail("t_s", string(cell), "is no decimal number", "give seconds, for example 12.3456")
+	}
+	ns, ok := d.nanoseconds()
+	if !ok {
+		return r.fail("t_s", string(cell), "is beyond what a time in nanoseconds can hold", "count seconds from the start of the run")
+	}
+	if n := len(r.trace.T); n > 0 && ns <= r.trace.T[n-1] {
+		what := "time runs backwards"
+		if ns == r.trace.T[n-1] {
+			what = "time stands still (to the nanosecond)"
+		}
+		before := string(appendSeconds(nil, r.trace.T[n-1]))
+		return r.fail("t_s", string(cell), what+": the row before has "+before, "sort the rows, and write enough decimals to tell them apart")
+	}
+	r.trace.T = append(r.trace.T, ns)
+	return nil
+}
+
+// value takes one reading of column i in its SI unit.
+func (r *reader) value(i int, cell []byte) (float64, error) {
+	if len(cell) == 0 || len(cell) == 3 && bytes.EqualFold(cell, nan) {
+		return math.NaN(), nil
+	}
+	c, u := &r.trace.Columns[i], &r.units[i]
+	d, ok := parseDecimal(cell)
+	if !ok {
+		return 0, r.fail(c.Header, string(cell), "is no decimal number", "give decimal digits, or leave the cell empty where a reading is missing")
+	}
+	v, ok := d.float(cell, u.exp10)
+	if ok && u.factor != 1 || u.shift != 0 {
+		v = u.si(v)
+	}
+	if !ok || math.IsInf(v, 0) {
+		return 0, r.fail(c.Header, string(cell), "is too large for any reading", "correct the cell, or leave it empty")
+	}
+	if c.Quantity == daq.Digital && v != 0 && v != 1 {
+		return 0, r.fail(c.Header, string(cell), "is neither 0 nor 1", "a 0/1 input is 0, 1 or empty")
+	}
+	if p := d.decimals(); !r.any[i] || p > r.place[i] {
+		r.place[i], r.any[i] = p, true
+	}
+	return v, nil
+}
+
+var nan = []byte("nan")

@@ -1,0 +1,57 @@
+package trace
+
+import (
+	"slices"
+
+	"ventward/daq"
+)
+
+// A Trace is a recorded run as a table: one time and one reading of every
+// column a row.
+type Trace struct {
+	Name    string  // of the source, for messages
+	T       []int64 // ns, strictly increasing; exactly what t_s said, rounded to the ns
+	Columns []Column
+	// Ignored lists the columns without a role, as their headers have them: they
+	// are stored and shown, not analysed.
+	Ignored []string
+	RateHz  float64 // 1 over the median step; 0 for a single row
+}
+
+// A Column is one channel of a trace.
+type Column struct {
+	Header     string        // as in the file
+	Name       string        // without the unit
+	Unit       string        // as in the file; empty: a plain number
+	Role       daq.Role      // by name or by Options.Map
+	Quantity   daq.Quantity  // by unit, or Digital for a 0/1 input
+	Reference  daq.Reference // of a pressure: by unit or by Options.Reference
+	Values     []float64     // in the quantity's unit inside the program (Pa, °C, V, A, N); NaN: missing
+	Resolution float64       // last decimal place written in the column, in the unit of Values; 0: nothing was written
+}
+
+// Seconds returns the time of row i in s.
+func (t *Trace) Seconds(i int) float64 { return float64(t.T[i]) / 1e9 }
+
+// rate returns 1 over the median step.
+func rate(t []int64) float64 {
+	m := medianStep(t)
+	if m == 0 {
+		return 0
+	}
+	return 1e9 / float64(m)
+}
+
+// medianStep returns the median (the lower of two) step of the times in ns; 0
+// for fewer than two.
+func medianStep(t []int64) int64 {
+	if len(t) < 2 {
+		return 0
+	}
+	d := make([]int64, len(t)-1)
+	for i := range d {
+		d[i] = t[i+1] - t[i]
+	}
+	slices.Sort(d)
+	return d[(len(d)-1)/2]
+}
