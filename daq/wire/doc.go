@@ -1,5 +1,7 @@
 // Package wire encodes and decodes the instruments' serial protocols.
 //
-// Decoders and askers are pure state machines over bytes and bench time; they
-// count and skip what they can't read and never fail.
+// Decoders (line, frame) and the asker (modbus) are pure state machines over
+// bytes and bench time: they start nothing, wait for nothing and never fail.
+// What they can't read they count and skip; what a device's own sequence says
+// is missing they count as lost.
 package wire

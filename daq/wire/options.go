@@ -1,22 +1,34 @@
 package wire
 
 // LineOptions describes a text-line instrument: one line a row of readings.
+// A line ends with CR, LF or both.
 type LineOptions struct {
 	Delimiter string       `json:"delimiter"` // between fields, for example "," or ";" or " " (a run of blanks counts as one)
 	Fields    int          `json:"fields"`    // fields in a line; a line with another number is refused
 	Columns   []LineColumn `json:"columns"`   // in the order of the batch's columns
 	SeqField  int          `json:"seq_field"` // index of the field with the device's sequence number; -1: none
-	SeqWrap   uint64       `json:"seq_wrap,omitempty"`
-	TickField int          `json:"tick_field"` // index of the field with the device's tick; -1: none
-	TickWrap  uint64       `json:"tick_wrap,omitempty"`
+	// SeqWrap is the number of values the sequence has before it starts again
+	// at 0 (65536 for a 16-bit counter). 0: it never starts again.
+	SeqWrap   uint64 `json:"seq_wrap,omitempty"`
+	TickField int    `json:"tick_field"` // index of the field with the device's tick; -1: none
+	// TickWrap is the number of values the tick has before it starts again.
+	TickWrap uint64 `json:"tick_wrap,omitempty"`
 	// Checksum is none, xor (*HH: XOR of the bytes before '*' after an optional
-	// leading '$') or crc16 (*HHHH: CRC-16 with the Modbus polynomial, high
-	// byte first).
+	// leading '$') or crc16 (*HHHH: CRC-16 with the Modbus polynomial of the
+	// same bytes, high byte first).
 	Checksum string `json:"checksum"`
 }
 
+// Names of LineOptions.Checksum.
+const (
+	ChecksumNone  = "none"
+	ChecksumXOR   = "xor"
+	ChecksumCRC16 = "crc16"
+)
+
 // LineColumn maps a field to a column. The decimal number is kept exactly as
-// counts of 10^-Decimals, so 12.34 with 3 decimals is 12340 counts.
+// counts of 10^-Decimals, so 12.34 with 3 decimals is 12340 counts. A number
+// with more decimals than that (other than zeros) is refused, never rounded.
 type LineColumn struct {
 	Field    int `json:"field"`
 	Decimals int `json:"decimals"`
@@ -32,9 +44,9 @@ type FrameOptions struct {
 // registers it polls (one row a poll) and the coils it switches.
 type ModbusOptions struct {
 	PollS       float64    `json:"poll_s"`       // time between polls of all registers
-	TimeoutS    float64    `json:"timeout_s"`    // for an answer
-	QuarantineS float64    `json:"quarantine_s"` // silence kept after a timeout or a bad answer, so that a late answer can't be taken for a new one
-	Baud        int        `json:"baud"`         // for the silent interval of 3.5 characters
+	TimeoutS    float64    `json:"timeout_s"`    // for an answer, from the end of the request on; 0: 0.1 s
+	QuarantineS float64    `json:"quarantine_s"` // silence kept after a timeout or a bad answer, so that a late answer can't be taken for a new one: longer than the slowest device may take; 0: twice TimeoutS
+	Baud        int        `json:"baud"`         // for the silent interval of 3.5 characters; 0: the port's
 	Registers   []Register `json:"registers"`    // in the order of the batch's columns
 	Coils       []Coil     `json:"coils"`        // outputs on this line
 	VerifyS     float64    `json:"verify_s"`     // time between read-backs of coils that nobody changed; 0: 1 s
@@ -49,10 +61,29 @@ type Register struct {
 	Order    string `json:"order"`    // ABCD CDAB BADC DCBA, for 32-bit types; default ABCD
 }
 
-// Coil is one switched output.
+// Coil is one switched output. Off is its safe state.
 type Coil struct {
 	Unit      int  `json:"unit"`
 	Address   int  `json:"address"`
 	Output    int  `json:"output"`    // index in the bench's output table
 	Heartbeat bool `json:"heartbeat"` // each demand is an edge: written at once, not repeated by the line
+	// Function writes the output: 5 (0 means 5) or 15 a coil, read back with 1;
+	// 6 or 16 a holding register (1 on, 0 off), read back with 3.
+	Function int `json:"function,omitempty"`
+}
+
+// Floats tells whether the line's batches hold Floats instead of Counts: they
+// do as soon as one register is f32, or u32, which an int32 count can't hold.
+func (o *ModbusOptions) Floats() bool {
+	for _, r := range o.Registers {
+		if r.Type == "f32" || r.Type == "u32" {
+			return true
+		}
+	}
+	return false
+}
+
+// HasChecksum tells whether a damaged line can be told from a good one.
+func (o *LineOptions) HasChecksum() bool {
+	return o.Checksum == ChecksumXOR || o.Checksum == ChecksumCRC16
 }
