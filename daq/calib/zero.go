@@ -44,10 +44,10 @@ func (c Curve) TakeZero(t, v []float64, want float64) (Zero, error) {
 	switch {
 	case !(math.Abs(z.Value) <= c.ZeroLimit):
 		err = fmt.Errorf("zero: %.6g is beyond zero_limit = %g: is the line open to air, and the range and unit right?", z.Value, c.ZeroLimit)
-	case !(math.Abs(z.Slope) <= c.ZeroSlopeLimit):
-		err = fmt.Errorf("zero: the reading drifts by %.6g per s, zero_slope_limit = %g: let pressure and temperature come to rest, then take it again", z.Slope, c.ZeroSlopeLimit)
 	case !(z.SlopeU <= c.ZeroSlopeLimit):
 		err = fmt.Errorf("zero: the drift is known to only %.6g per s, zero_slope_limit = %g: take the zero over a longer time", z.SlopeU, c.ZeroSlopeLimit)
+	case !(math.Abs(z.Slope) <= c.ZeroSlopeLimit):
+		err = fmt.Errorf("zero: the reading drifts by %.6g per s, zero_slope_limit = %g: let pressure and temperature come to rest, then take it again", z.Slope, c.ZeroSlopeLimit)
 	}
 	return z, err
 }
