@@ -15,6 +15,10 @@ type Problem struct {
 	Predict func(theta, y []float64)
 	// Y are the observations, W their weights (1/variance; nil: all 1).
 	Y, W []float64
+	// Whiten, where given, takes the place of W for correlated observations: it
+	// turns a vector of residuals, or a column of the Jacobian, in place into
+	// one whose elements are uncorrelated with variance 1.
+	Whiten func(v []float64)
 	// Lower and Upper bound theta (nil: no bounds; ±Inf: none on that side).
 	Lower, Upper []float64
 	// Scale is a typical change of each parameter, for difference quotients of
@@ -47,7 +51,7 @@ type FitResult struct {
 	Theta      []float64
 	RSS        float64    // weighted sum of squares at Theta (with the loss's weights, where it has any)
 	Cov        *mat.Dense // (JᵀWJ)⁻¹: times the variance of unit weight it is the covariance of Theta; nil where singular
-	J          *mat.Dense // sqrt(weight) times dPredict/dtheta at Theta
+	J          *mat.Dense // sqrt(weight) times (or whitened) dPredict/dtheta at Theta
 	Residuals  []float64  // Y - Predict(Theta), unweighted
 	Robust     []float64  // the loss's weight of each observation; nil for Squares
 	Iterations int
@@ -87,7 +91,7 @@ type fitter struct {
 	mu, nu float64
 	iter   int
 	ok     bool
-	qr     mat.QR
+	work   []float64  // copy of j and res while they are triangularised
 	r      *mat.Dense // m by m triangle
 	qtb    []float64
 	held   []bool
@@ -117,7 +121,7 @@ func newFitter(p Problem, start []float64, o FitOptions) (*fitter, error) {
 	f := &fitter{p: p, o: o, n: n, m: m,
 		theta: append([]float64(nil), start...), trial: make([]float64, m),
 		y: make([]float64, n), y2: make([]float64, n), yd: make([]float64, 2*n),
-		res: make([]float64, n), j: make([]float64, n*m), qtb: make([]float64, m),
+		res: make([]float64, n), j: make([]float64, n*m), work: make([]float64, n*m+n), qtb: make([]float64, m),
 		held: make([]bool, m), diag: make([]float64, m), r: mat.NewDense(m, m, nil)}
 	f.scale = p.Scale
 	if f.scale == nil {
@@ -153,7 +157,7 @@ func (f *fitter) clip(theta []float64) {
 }
 
 func (f *fitter) weight(i int) float64 {
-	if f.p.W == nil {
+	if f.p.W == nil || f.p.Whiten != nil {
 		return 1
 	}
 	return f.p.W[i]
@@ -164,10 +168,13 @@ func (f *fitter) weight(i int) float64 {
 func (f *fitter) weigh(y []float64) float64 {
 	s := 0.0
 	for i, v := range y {
-		w := math.Sqrt(f.weight(i))
-		r := w * (f.p.Y[i] - v)
+		f.res[i] = math.Sqrt(f.weight(i)) * (f.p.Y[i] - v)
+	}
+	if f.p.Whiten != nil {
+		f.p.Whiten(f.res)
+	}
+	for i, r := range f.res {
 		if f.robust == nil {
-			f.res[i] = r
 			s += r * r
 			continue
 		}
@@ -209,6 +216,18 @@ func (f *fitter) differentiate() {
 			f.column(c)
 		}
 	}
+	if f.p.Whiten != nil {
+		col := f.yd[:n]
+		for c := 0; c < m; c++ {
+			for i := range col {
+				col[i] = f.j[i*m+c]
+			}
+			f.p.Whiten(col)
+			for i := range col {
+				f.j[i*m+c] = col[i]
+			}
+		}
+	}
 	for i := 0; i < n; i++ {
 		w := math.Sqrt(f.weight(i))
 		if f.robust != nil {
@@ -246,22 +265,62 @@ func (f *fitter) column(c int) {
 	}
 }
 
-// triangularise factorises the Jacobian and forms Qᵀ·res.
+// triangularise reduces a copy of the Jacobian to a triangle by Householder
+// reflections and applies them to the residuals: Qᵀ·res without forming Q.
 func (f *fitter) triangularise() {
-	a := mat.NewDense(f.n, f.m, f.j)
-	f.qr.Factorize(a)
-	var full mat.Dense
-	f.qr.RTo(&full)
-	f.r.Copy(full.Slice(0, f.m, 0, f.m))
-	// Qᵀb from the normal equations would lose digits: apply Q itself.
-	var q mat.Dense
-	f.qr.QTo(&q)
-	for c := 0; c < f.m; c++ {
-		s := 0.0
-		for i := 0; i < f.n; i++ {
-			s += q.At(i, c) * f.res[i]
+	n, m := f.n, f.m
+	a, b := f.work[:n*m], f.work[n*m:]
+	copy(a, f.j)
+	copy(b, f.res)
+	for c := 0; c < m; c++ {
+		norm := 0.0
+		for i := c; i < n; i++ {
+			norm = math.Hypot(norm, a[i*m+c])
 		}
-		f.qtb[c] = s
+		if norm == 0 {
+			continue
+		}
+		if a[c*m+c] > 0 {
+			norm = -norm
+		}
+		// The reflection's vector stands in column c below the diagonal.
+		v0 := a[c*m+c] - norm
+		for k := c + 1; k <= m; k++ {
+			dot := 0.0
+			for i := c; i < n; i++ {
+				v := a[i*m+c]
+				if i == c {
+					v = v0
+				}
+				if k == m {
+					dot += v * b[i]
+				} else {
+					dot += v * a[i*m+k]
+				}
+			}
+			dot /= -norm * v0
+			for i := c; i < n; i++ {
+				v := a[i*m+c]
+				if i == c {
+					v = v0
+				}
+				if k == m {
+					b[i] -= dot * v
+				} else {
+					a[i*m+k] -= dot * v
+				}
+			}
+		}
+		a[c*m+c] = norm
+	}
+	for r := 0; r < m; r++ {
+		for c := 0; c < m; c++ {
+			f.r.Set(r, c, 0)
+			if c >= r {
+				f.r.Set(r, c, a[r*m+c])
+			}
+		}
+		f.qtb[r] = b[r]
 	}
 }
 

@@ -1,0 +1,265 @@
+package analysis
+
+import (
+	"math"
+
+	"ventward/analysis/flow"
+	"ventward/daq"
+	"ventward/detect"
+)
+
+// Algorithm numbers the way FitOpening computes: a recorded finding of another
+// number need not agree with a recomputed one.
+const Algorithm = 1
+
+// Bounds of what is fitted.
+const (
+	rampSpan     = 1.0  // s of straight ramp before the onset that are used
+	fallFraction = 0.75 // of the way to ambient down to which the fall is used
+	fewest       = 12   // samples below which nothing is fitted
+)
+
+// FitOpening fits the opening that window w was asked for and returns what the
+// fit supports. The figures are in the channel's own reference, uncertainties
+// expanded with k = 2; what could not be computed is nil and named in Absent.
+// It never fails: a window that can't be fitted gives a finding with reasons.
+func FitOpening(w detect.Window, ch daq.Channel, o detect.Options) detect.Finding {
+	f := detect.Finding{Event: w.Event, Serial: w.Serial, Final: w.Final, Absent: map[string]string{}}
+	a := opening{w: &w, ch: &ch, o: &o, f: &f, s: newStretch(&w)}
+	a.flags()
+	if len(a.s.t) < fewest || a.s.trigger < 4 {
+		a.absent("the window holds too few good samples before the event")
+		return f
+	}
+	a.setLaw()
+	a.locate()
+	if a.start.drop == 0 {
+		a.absent("no fall was found in the window")
+		return f
+	}
+	a.refine()
+	a.report()
+	return f
+}
+
+// An opening is one fit under way.
+type opening struct {
+	w  *detect.Window
+	ch *daq.Channel
+	o  *detect.Options
+	f  *detect.Finding
+	s  stretch
+	law
+	noVolume string
+
+	from, to int   // samples used
+	start    hinge // coarse picture
+	noise    noise
+	b        bins
+	white    *whitener
+	fits     []profile
+}
+
+// A profile is the best course at one opening time.
+type profile struct {
+	course
+	chi2   float64
+	theta  []float64
+	cov    [][]float64
+	weight float64
+}
+
+func (a *opening) flag(g detect.Flag) {
+	for _, h := range a.f.Flags {
+		if h == g {
+			return
+		}
+	}
+	a.f.Flags = append(a.f.Flags, g)
+}
+
+// flags sets what is known before any fit.
+func (a *opening) flags() {
+	if a.ch.LagS <= 0 {
+		a.flag(detect.FlagLagUnknown)
+	}
+	if a.ch.Certificate == "" && a.ch.Curve.UOffset == 0 && a.ch.Curve.UGain == 0 {
+		a.flag(detect.FlagUncalibrated)
+	}
+	for i, q := range a.w.Q {
+		if i >= a.w.From && (a.w.Until <= 0 || i < a.w.Until) && q&daq.Unsettled != 0 {
+			a.flag(detect.FlagUnsettledClock)
+			break
+		}
+	}
+}
+
+// absent gives the reason for every figure that stays nil.
+func (a *opening) absent(why string) {
+	for _, k := range []string{"onset_u", "start", "pressure_Pa", "pressure_u_Pa", "peak_loss_Pa", "drop_Pa", "ramp_Pa_s", "tau_s", "area_m2"} {
+		if _, ok := a.f.Absent[k]; !ok {
+			a.f.Absent[k] = why
+		}
+	}
+}
+
+// setLaw fills in the physics from the fixture.
+func (a *opening) setLaw() {
+	x := a.o.Fixture
+	a.ambient = x.AmbientPa
+	if a.ambient <= 0 {
+		a.ambient = 101325 // standard atmosphere, ISO 2533
+	}
+	if a.ch.Reference != daq.Absolute {
+		a.gauge = a.ambient
+	}
+	g, err := flow.Lookup(x.Gas)
+	if err != nil {
+		g, _ = flow.Lookup("N2")
+		a.noVolume = "no known gas given"
+	}
+	a.gas = g
+	a.liquid = a.o.Medium == detect.Liquid
+	switch {
+	case a.liquid:
+		a.noVolume = "no area from a liquid's drop"
+	case x.VolumeM3 <= 0:
+		a.noVolume = "no volume given"
+	case x.TemperatureK <= 0:
+		a.noVolume = "no temperature given"
+	}
+}
+
+// locate cuts the stretch and finds the coarse picture and the noise.
+func (a *opening) locate() {
+	s := &a.s
+	a.from = s.index(-rampSpan * 1.5)
+	if a.s.trigger-a.from < 64 {
+		a.from = max(0, a.s.trigger-64)
+	}
+	a.to = a.fallEnd(s.t[a.from], 0)
+	variance := a.firstVariance()
+	b := s.bin(a.from, a.to, 0, 24*s.dt, 1.0/24)
+	best := hinge{chi2: math.Inf(1)}
+	for _, h := range searchHinge(&b, variance, s.dt) {
+		if h.chi2 < best.chi2 {
+			best = h
+		}
+	}
+	if math.IsInf(best.chi2, 1) {
+		return
+	}
+	a.start = best
+	// again, with the stretch cut by the onset and not by the trigger
+	a.from = s.index(best.onset - rampSpan)
+	if n := s.index(best.onset); n-a.from < 64 {
+		a.from = max(0, n-64)
+	}
+	a.to = a.fallEnd(s.t[a.from], best.onset)
+	a.noise = a.estimateNoise(best)
+}
+
+// firstVariance is the variance of one sample before anything is fitted: as the
+// monitor saw it, or from the second differences before the trigger.
+func (a *opening) firstVariance() float64 {
+	sd := a.w.NoisePa
+	if sd <= 0 {
+		v := a.s.v[a.from:a.s.trigger]
+		d := make([]float64, 0, len(v))
+		for i := 2; i < len(v); i++ {
+			d = append(d, v[i]-2*v[i-1]+v[i-2])
+		}
+		sd = robustSD(d) / math.Sqrt(6)
+	}
+	sd = math.Max(sd, a.floor())
+	return sd * sd
+}
+
+// floor is the least standard deviation of a sample, Pa: that of the
+// quantisation, or the rounding of the numbers.
+func (a *opening) floor() float64 {
+	step := math.Max(a.w.StepPa, a.ch.Step)
+	return math.Max(step/math.Sqrt(12), 1e-9*math.Max(math.Abs(a.s.v[a.s.trigger-1]), 1))
+}
+
+// fallEnd is the index up to which the fall is used: where it has gone most of
+// the way to ambient, or turns.
+func (a *opening) fallEnd(from, onset float64) int {
+	s := &a.s
+	i0 := s.index(onset)
+	top := median(s.v[max(s.index(from), i0-16):max(i0, 1)])
+	aim := top - fallFraction*(top-(a.ambient-a.gauge))
+	n := len(s.t)
+	// block means, to find the turn
+	size := max(4, (n-i0)/96)
+	low, lowAt := math.Inf(1), n
+	end := n
+	for i := i0; i+size <= n; i += size {
+		m := 0.0
+		for _, v := range s.v[i : i+size] {
+			m += v
+		}
+		m /= float64(size)
+		if m < low {
+			low, lowAt = m, i+size
+		}
+		rise := m - low
+		if tol := 6 * math.Max(a.w.NoisePa, a.floor()) / math.Sqrt(float64(size)); low < top-tol && rise > tol && rise > 0.02*(top-low) {
+			end = lowAt
+			break
+		}
+	}
+	for i := i0; i < end; i++ {
+		if s.v[i] < aim {
+			end = min(end, max(i+1, i0+32))
+			break
+		}
+	}
+	return end
+}
+
+// estimateNoise takes the noise from the ramp before the opening.
+func (a *opening) estimateNoise(h hinge) noise {
+	s := &a.s
+	end := s.index(h.onset - 3*a.ch.LagS - 4*s.dt)
+	floor := a.floor() * a.floor()
+	if end-a.from < 24 {
+		return whiteNoise(math.Max(a.firstVariance(), floor))
+	}
+	e := lineResiduals(s.t[a.from:end], s.v[a.from:end])
+	return newNoise(e, floor)
+}
+
+// lineResiduals are the residuals of a straight line fitted with Tukey's
+// weights.
+func lineResiduals(t, v []float64) []float64 {
+	e := make([]float64, len(t))
+	w := make([]float64, len(t))
+	for i := range w {
+		w[i] = 1
+	}
+	for range 6 {
+		var s0, s1, s2, r0, r1 float64
+		for i := range t {
+			x, y := t[i]-t[0], v[i]-v[0]
+			s0, s1, s2 = s0+w[i], s1+w[i]*x, s2+w[i]*x*x
+			r0, r1 = r0+w[i]*y, r1+w[i]*x*y
+		}
+		c1 := (s0*r1 - s1*r0) / (s0*s2 - s1*s1)
+		c0 := (r0 - c1*s1) / s0
+		for i := range t {
+			e[i] = v[i] - v[0] - c0 - c1*(t[i]-t[0])
+		}
+		sd := robustSD(e)
+		if sd == 0 {
+			break
+		}
+		for i := range w {
+			w[i] = 0
+			if q := e[i] / (4.685 * sd); math.Abs(q) < 1 {
+				w[i] = (1 - q*q) * (1 - q*q)
+			}
+		}
+	}
+	return e
+}

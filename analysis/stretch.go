@@ -1,0 +1,129 @@
+package analysis
+
+import (
+	"math"
+	"slices"
+
+	"ventward/daq"
+	"ventward/detect"
+)
+
+// A stretch is the part of a window that can be fitted: good samples only, the
+// time in s from the sample at which the trigger fired.
+type stretch struct {
+	t, v      []float64 // s; Pa in the channel's own reference
+	trigger   int       // index of the first sample at or after the trigger
+	dt        float64   // usual distance of samples, s
+	origin    int64     // bench time of t = 0, ns
+	saturated []float64 // times of saturated samples, s
+	peak      float64   // highest saturated value, Pa
+}
+
+// newStretch takes what is usable from w. What lies outside [From, Until) is
+// left out: it belongs to other events.
+func newStretch(w *detect.Window) stretch {
+	from, until := max(w.From, 0), w.Until
+	if until <= 0 || until > len(w.T) {
+		until = len(w.T)
+	}
+	s := stretch{peak: math.Inf(-1)}
+	if w.Decided < 0 || w.Decided >= len(w.T) || from >= until {
+		return s
+	}
+	s.origin = w.T[w.Decided]
+	last := int64(math.MinInt64)
+	var gaps []float64
+	for i := from; i < until; i++ {
+		t := float64(w.T[i]-s.origin) * 1e-9
+		q, v := w.Q[i], w.V[i]
+		if q&daq.Bad != 0 || math.IsNaN(v) || math.IsInf(v, 0) || w.T[i] <= last {
+			continue
+		}
+		if q&daq.Saturated != 0 {
+			s.saturated = append(s.saturated, t)
+			s.peak = math.Max(s.peak, v)
+			continue
+		}
+		if len(s.t) > 0 {
+			gaps = append(gaps, t-s.t[len(s.t)-1])
+		}
+		last = w.T[i]
+		s.t, s.v = append(s.t, t), append(s.v, v)
+		if t < 0 {
+			s.trigger = len(s.t)
+		}
+	}
+	s.dt = median(gaps)
+	return s
+}
+
+// index returns the number of samples before time t.
+func (s *stretch) index(t float64) int {
+	i, _ := slices.BinarySearch(s.t, t)
+	return i
+}
+
+// hole returns the longest distance of neighbouring samples in [a, b] that is
+// more than half a sample longer than usual, s; 0 if there is none.
+func (s *stretch) hole(a, b float64) float64 {
+	long := 0.0
+	for i := max(s.index(a), 1); i < len(s.t) && s.t[i-1] < b; i++ {
+		if d := s.t[i] - s.t[i-1]; d > 1.5*s.dt && d > long {
+			long = d
+		}
+	}
+	return long
+}
+
+// bins are means over consecutive samples.
+type bins struct {
+	t, y  []float64 // mean time, mean pressure
+	n     []float64 // samples in the bin
+	first []int     // index of the bin's first sample in the stretch
+	end   []int     // one past the last
+}
+
+// bin groups the samples [from, to): one by one within `single` of centre, in
+// bins that span the fraction `grow` of the further distance beyond.
+func (s *stretch) bin(from, to int, centre, single, grow float64) bins {
+	var b bins
+	for i := from; i < to; {
+		d := math.Abs(s.t[i]-centre) - single
+		width := grow * d
+		if s.t[i] < centre { // the far edge of a bin before the centre is its beginning
+			width = grow / (1 + grow) * d
+		}
+		j, st, sy := i, 0.0, 0.0
+		for j < to && (j == i || s.t[j]-s.t[i] < width-s.dt/2) {
+			st, sy = st+s.t[j], sy+s.v[j]
+			j++
+		}
+		n := float64(j - i)
+		b.t, b.y, b.n = append(b.t, st/n), append(b.y, sy/n), append(b.n, n)
+		b.first, b.end = append(b.first, i), append(b.end, j)
+		i = j
+	}
+	return b
+}
+
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	y := append([]float64(nil), x...)
+	slices.Sort(y)
+	if n := len(y); n%2 == 0 {
+		return (y[n/2-1] + y[n/2]) / 2
+	}
+	return y[len(y)/2]
+}
+
+// robustSD is the standard deviation by the median of absolute deviations from
+// nought, which a normal distribution makes 1.4826 times smaller.
+func robustSD(x []float64) float64 {
+	a := make([]float64, len(x))
+	for i, v := range x {
+		a[i] = math.Abs(v)
+	}
+	return 1.4826 * median(a)
+}
