@@ -1,0 +1,122 @@
+package sim
+
+import (
+	"errors"
+	"fmt"
+
+	"ventward/daq"
+	"ventward/daq/wire"
+)
+
+// Bench is what is simulated: the same structs that a daemon is given.
+type Bench struct {
+	Name        string        `json:"name"`
+	Instruments []Instrument  `json:"instruments"`
+	Channels    []daq.Channel `json:"channels"`
+	Outputs     []daq.Output  `json:"outputs,omitempty"`
+	Fixture     Fixture       `json:"fixture"`
+	// WatchdogS is the hard relay's time in s: without an edge of the heartbeat
+	// for that long it opens. 0: 1 s.
+	WatchdogS float64 `json:"watchdog_s,omitempty"`
+}
+
+// Instrument is one device with the options of its protocol; exactly the one
+// that Protocol names is set.
+type Instrument struct {
+	daq.Instrument
+	Line   *wire.LineOptions   `json:"line,omitempty"`
+	Frame  *wire.FrameOptions  `json:"frame,omitempty"`
+	Modbus *wire.ModbusOptions `json:"modbus,omitempty"`
+	// RowsPerMessage is how many rows a frame carries. 0: about 5 ms of them.
+	RowsPerMessage int `json:"rows_per_message,omitempty"`
+}
+
+// Fixture is the volume that the specimen closes, and what surrounds it. Zero
+// fields take the values of the demo's bench.
+type Fixture struct {
+	VolumeM3     float64 `json:"volume_m3,omitempty"`     // 50 mL
+	Gas          string  `json:"gas,omitempty"`           // N2, air, Ar, CO2
+	RoomC        float64 `json:"room_C,omitempty"`        // 23 °C
+	AmbientPa    float64 `json:"ambient_Pa,omitempty"`    // absolute, 101.4 kPa
+	SupplyPa     float64 `json:"supply_Pa,omitempty"`     // gauge, before the supply valve, 9 MPa
+	RampPaS      float64 `json:"ramp_Pa_s,omitempty"`     // set ramp, 100 kPa/s
+	WallTauS     float64 `json:"wall_tau_s,omitempty"`    // time constant of the heat exchange with the wall, 0.6 s
+	DumpAreaM2   float64 `json:"dump_area_m2,omitempty"`  // effective area of the dump valve, 4 mm2
+	ValveTravelS float64 `json:"valve_travel_s,omitzero"` // time a valve takes to move, 12 ms
+}
+
+func (f Fixture) withDefaults() Fixture {
+	set := func(v *float64, d float64) {
+		if *v == 0 {
+			*v = d
+		}
+	}
+	set(&f.VolumeM3, 50e-6)
+	set(&f.RoomC, 23)
+	set(&f.AmbientPa, 101400)
+	set(&f.SupplyPa, 9e6)
+	set(&f.RampPaS, 1e5)
+	set(&f.WallTauS, 0.6)
+	set(&f.DumpAreaM2, 4e-6)
+	set(&f.ValveTravelS, 0.012)
+	if f.Gas == "" {
+		f.Gas = "N2"
+	}
+	return f
+}
+
+// Check returns every problem of the bench at once, or nil.
+func (b *Bench) Check() error {
+	var errs []error
+	add := func(format string, a ...any) { errs = append(errs, fmt.Errorf(format, a...)) }
+	if len(b.Instruments) == 0 {
+		add("bench %q has no instrument: name at least one", b.Name)
+	}
+	for i := range b.Instruments {
+		in := &b.Instruments[i]
+		set := map[string]bool{"line": in.Line != nil, "frame": in.Frame != nil, "modbus": in.Modbus != nil}
+		if !set[in.Protocol] {
+			add("instrument %q: protocol %q has no options: give line, frame or modbus", in.Name, in.Protocol)
+		}
+		if in.Protocol != "modbus" && in.RateHz <= 0 {
+			add("instrument %q: rate_hz is %g: give the rows it sends in a second", in.Name, in.RateHz)
+		}
+		if in.Protocol != "modbus" && in.Columns <= 0 {
+			add("instrument %q: columns is %d: give the number of readings in a row", in.Name, in.Columns)
+		}
+	}
+	for i := range b.Channels {
+		c := &b.Channels[i]
+		if c.Instrument < 0 || c.Instrument >= len(b.Instruments) {
+			add("channel %q: instrument %d is not in the table of %d", c.Name, c.Instrument, len(b.Instruments))
+			continue
+		}
+		if n := b.Instruments[c.Instrument].columns(); c.Column < 0 || c.Column >= n {
+			add("channel %q: column %d of instrument %q, which has %d", c.Name, c.Column, b.Instruments[c.Instrument].Name, n)
+		}
+		if _, err := invert(c.Curve); err != nil {
+			add("channel %q: %w", c.Name, err)
+		}
+	}
+	for _, o := range b.Outputs {
+		if o.Instrument < 0 || o.Instrument >= len(b.Instruments) || b.Instruments[o.Instrument].Modbus == nil {
+			add("output %q: instrument %d has no coils: give a modbus line", o.Name, o.Instrument)
+		}
+	}
+	if _, err := gasByName(b.Fixture.withDefaults().Gas); err != nil {
+		add("fixture: %w", err)
+	}
+	return errors.Join(errs...)
+}
+
+// columns is how many readings a row of the instrument has.
+func (in *Instrument) columns() int {
+	switch {
+	case in.Modbus != nil:
+		return len(in.Modbus.Registers)
+	case in.Line != nil:
+		return len(in.Line.Columns)
+	default:
+		return in.Columns
+	}
+}

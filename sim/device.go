@@ -1,0 +1,148 @@
+package sim
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// device is one instrument at work: its own clock, its rows on the way to
+// messages, and what is wrong with its line.
+type device struct {
+	in      *Instrument
+	index   int
+	n       int // columns
+	perMsg  int // rows a message
+	sensors []*sensor
+	column  []*sensor // sensor of each column; nil: none
+	cadence cadence   // of a device without sensors
+
+	rows    []float64 // rows not yet sent, row-major, the first is row sent
+	sent    int64     // rows that left the device's memory
+	resetAt int64     // row whose sequence is 0
+	status  uint16
+
+	slave   *slave
+	replies []reply
+	fault   lineFault
+	rng     *rand.Rand
+
+	msg, scratch []byte
+	counts       []int32
+}
+
+// reply is an answer on its way.
+type reply struct {
+	at  float64 // s
+	msg []byte
+}
+
+// put stores the raw reading of row k.
+func (d *device) put(k int64, column int, raw float64) {
+	i := int(k-d.sent) * d.n
+	for len(d.rows) < i+d.n {
+		d.rows = append(d.rows, 0)
+	}
+	d.rows[i+column] = raw
+}
+
+// complete is the number of rows that every sensor has delivered.
+func (d *device) complete() int64 {
+	k := int64(math.MaxInt64)
+	for _, s := range d.sensors {
+		k = min(k, s.cadence.k)
+	}
+	if len(d.sensors) == 0 {
+		k = d.cadence.k
+	}
+	return k
+}
+
+// emit turns complete rows into messages and hands them to send.
+func (d *device) emit(t float64, send func(msg []byte, rows int, damaged bool), lose func(rows int)) {
+	if d.slave != nil {
+		return
+	}
+	n := d.complete() - d.sent
+	if d.fault.on("device-reset", t) {
+		d.forget(n)
+		d.resetAt = d.sent
+		return
+	}
+	for ; n >= int64(d.perMsg); n -= int64(d.perMsg) {
+		d.encode(d.perMsg)
+		rows := d.perMsg
+		d.forget(int64(rows))
+		if d.fault.on("dropout", t) {
+			lose(rows)
+			continue
+		}
+		m, hurt := d.fault.damage(d.msg, t, d.rng)
+		send(m, rows, hurt)
+	}
+}
+
+// forget strikes n rows from the device's memory.
+func (d *device) forget(n int64) {
+	keep := min(len(d.rows), int(n)*d.n)
+	d.rows = append(d.rows[:0], d.rows[keep:]...)
+	d.sent += n
+}
+
+// encode makes the message of the next rows in d.msg.
+func (d *device) encode(rows int) {
+	d.counts = d.counts[:0]
+	for i := range rows * d.n {
+		v := 0.0
+		if i < len(d.rows) {
+			v = d.rows[i]
+		}
+		d.counts = append(d.counts, int32(v))
+	}
+	seq := uint64(d.sent - d.resetAt)
+	d.msg = d.msg[:0]
+	if d.in.Frame != nil {
+		d.msg, d.scratch = appendFrame(d.msg, d.n, uint32(seq), d.tick(seq), d.status, d.counts, d.scratch)
+		return
+	}
+	for r := range rows {
+		q := seq + uint64(r)
+		d.msg = appendLine(d.msg, d.in.Line, q, d.tick(q), d.counts[r*d.n:(r+1)*d.n])
+	}
+}
+
+// tick is the device's tick at its row seq.
+func (d *device) tick(seq uint64) uint64 {
+	if d.in.TickHz <= 0 {
+		return 0
+	}
+	return uint64(math.Round(float64(seq) * d.in.TickHz / d.in.RateHz))
+}
+
+// turnaround is how long a device thinks before it answers, s.
+const turnaround = 1.5e-3
+
+// ask takes bytes from the master and puts the answer on its way.
+func (d *device) ask(p []byte, t float64) {
+	d.slave.broken = d.fault.on("exception", t)
+	d.slave.wrongCRC = d.fault.on("wrong-crc", t)
+	a := d.slave.take(p, t)
+	if len(a) == 0 || d.fault.on("silence", t) {
+		return
+	}
+	wait := turnaround
+	if d.fault.on("late-answers", t) {
+		wait += d.fault.size["late-answers"]
+	}
+	if len(d.replies) < 64 { // a master that floods the line gets no more
+		d.replies = append(d.replies, reply{t + wait, a})
+	}
+}
+
+// due returns the answers whose time has come.
+func (d *device) due(t float64, send func(msg []byte, rows int, damaged bool)) {
+	for len(d.replies) > 0 && d.replies[0].at <= t {
+		m, hurt := d.fault.damage(d.replies[0].msg, t, d.rng)
+		send(m, 0, hurt)
+		d.replies = d.replies[1:]
+	}
+}

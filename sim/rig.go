@@ -1,0 +1,318 @@
+package sim
+
+import "math"
+
+// kelvin is 0 °C in K.
+const kelvin = 273.15
+
+// rig is the fixture, its supply and the specimen that closes it. Time is s
+// since the rig was made; pressures are absolute.
+type rig struct {
+	fix     Fixture
+	gas     gas
+	ambient float64 // Pa
+	wall    float64 // K, of the room, the fixture's wall and the supply gas
+
+	t        float64 // s
+	v        float64 // m3, now
+	mass     float64 // kg
+	temp     float64 // K
+	p        float64 // Pa
+	slope    float64 // Pa/s over the last step
+	supplyP  float64 // Pa before the supply valve
+	supply   valve
+	dump     valve
+	ramp     float64 // Pa/s that the needle is set to
+	setP     float64 // > 0: a regulator leads to this pressure instead of a ramp
+	setTau   float64 // s, time constant of that regulator
+	leakArea float64 // m2
+	cooling  float64 // extra wall temperature, K
+	cidP     float64 // gauge pressure at which it does; 0: there is none
+	cidOpen  bool    // the current interrupt device has acted
+	handDump bool    // somebody holds the dump valve open by hand
+
+	bulgeP float64 // gauge pressure at which the bottom starts to bulge; 0: never
+	bulgeC float64 // relative volume a Pa above it
+	bulged bool
+
+	liquid   bool
+	modulus  float64                 // Pa, effective bulk modulus of liquid and fixture
+	density  float64                 // kg/m3
+	pulse    func(t float64) float64 // extra pressure of a pump, Pa; nil: none
+	openings []opening
+	happened []Truth // since the last takeTruth; times in ns of the rig
+}
+
+// valve takes travel seconds from shut to open.
+type valve struct {
+	want   bool
+	pos    float64 // 0 shut .. 1 open
+	travel float64
+}
+
+func (v *valve) step(dt float64) {
+	d := dt / v.travel
+	if v.want {
+		v.pos = math.Min(1, v.pos+d)
+	} else {
+		v.pos = math.Max(0, v.pos-d)
+	}
+}
+
+func newRig(f Fixture) (*rig, error) {
+	f = f.withDefaults()
+	g, err := gasByName(f.Gas)
+	if err != nil {
+		return nil, err
+	}
+	r := &rig{fix: f, gas: g, ambient: f.AmbientPa, wall: f.RoomC + kelvin, v: f.VolumeM3,
+		ramp: f.RampPaS, supplyP: f.AmbientPa + f.SupplyPa, modulus: 0.4e9, density: 1000}
+	r.supply.travel, r.dump.travel = f.ValveTravelS, f.ValveTravelS
+	r.temp = r.wall
+	r.set(r.ambient)
+	return r, nil
+}
+
+// set brings the fixture to a pressure at its present temperature.
+func (r *rig) set(p float64) {
+	r.p = p
+	r.mass = p * r.v / (r.gas.R * r.temp)
+}
+
+// load puts a specimen in: all its features shut.
+func (r *rig) load(fs []Feature) {
+	r.openings = r.openings[:0]
+	for _, f := range fs {
+		r.openings = append(r.openings, opening{Feature: f})
+	}
+}
+
+// area is the total area to the outside at time t.
+func (r *rig) area(t float64) float64 {
+	a := r.leakArea + r.dump.pos*r.fix.DumpAreaM2
+	for i := range r.openings {
+		a += r.openings[i].area(t)
+	}
+	return a
+}
+
+// inflow is the supply's mass flow in kg/s at fixture pressure p.
+func (r *rig) inflow(p float64) float64 {
+	if r.supply.pos == 0 || p >= r.supplyP {
+		return 0
+	}
+	rate := r.ramp
+	if r.setP > 0 {
+		rate = math.Max(0, (r.setP+r.ambient-p)/r.setTau)
+	}
+	throttle := math.Min(1, 20*(1-p/r.supplyP)) // near the supply's pressure the needle gives less
+	return r.supply.pos * throttle * rate * r.fix.VolumeM3 / (r.gas.R * r.wall)
+}
+
+// rates are the time derivatives of mass and temperature by the first law for
+// an open rigid volume of ideal gas: m cv dT = cp Tin dmin - R T dmout - cv T
+// dmin + h A (Tw - T), with the wall's conductance written as m cv / tau.
+func (r *rig) rates(area, m, T float64) (dm, dT float64) {
+	p := m * r.gas.R * T / r.v
+	in := r.inflow(p)
+	var out, back float64
+	if area > 0 {
+		if f := area * r.gas.flux(p, T, r.ambient); f >= 0 {
+			out = f
+		} else {
+			back = -f
+		}
+	}
+	g := r.gas.gamma
+	dT = ((in+back)*(g*r.wall-T)-out*(g-1)*T)/m + (r.wall+r.cooling-T)/r.fix.WallTauS
+	return in + back - out, dT
+}
+
+// splits returns k such that base/2^k is a step fine enough from now on.
+func (r *rig) splits(base float64) int {
+	want := base
+	lim := func(dt float64) { want = math.Min(want, dt) }
+	area := 0.0
+	for i := range r.openings {
+		o := &r.openings[i]
+		if o.moving(r.t) {
+			lim(o.WidthS / 16)
+			area += o.AreaM2
+		}
+		if o.state == shut {
+			lim(math.Max(r.untilOpen(o)/2, base/64))
+		}
+	}
+	area += r.area(r.t)
+	if area > 0 && !r.liquid {
+		lim(r.tau(area) / 5)
+	}
+	k := 0
+	for want < base*0.999 && k < maxSplit {
+		base /= 2
+		k++
+	}
+	return k
+}
+
+// untilOpen is a guess of the time until o opens.
+func (r *rig) untilOpen(o *opening) float64 {
+	if o.AtS > 0 {
+		return math.Max(0, o.AtS-r.t)
+	}
+	left := o.OpensPa - (r.p - r.ambient)
+	if r.slope <= 0 || left <= 0 {
+		if left <= 0 {
+			return 0
+		}
+		return math.Inf(1)
+	}
+	return left / r.slope
+}
+
+// tau is the local time constant of a blow-down through area. Nearer to
+// balance than laminar it does not matter: there the step is exact.
+func (r *rig) tau(area float64) float64 {
+	x := r.p/r.ambient - 1
+	if math.Abs(x) < laminar {
+		return math.Inf(1)
+	}
+	t := r.v / (area * r.gas.choke * math.Sqrt(r.gas.R*r.temp) * r.gas.gamma)
+	if x < 1 {
+		t *= math.Sqrt(math.Max(x, 0.01)) // the slope of the square root grows towards balance
+	}
+	return t
+}
+
+// step advances the rig by dt. The caller chooses dt by splits.
+func (r *rig) step(dt float64) {
+	before := r.p
+	r.valves(dt)
+	r.open()
+	if r.liquid {
+		r.stepLiquid(dt)
+	} else {
+		r.stepGas(dt)
+	}
+	r.t += dt
+	r.slope = (r.p - before) / dt
+}
+
+func (r *rig) valves(dt float64) {
+	r.supply.step(dt)
+	r.dump.step(dt)
+	flowing := 0.0
+	if r.supply.pos > 0 {
+		flowing = r.supply.pos * math.Min(1, r.ramp/5e5)
+	}
+	want := r.ambient + r.fix.SupplyPa*(1-0.01*flowing) // the bottle's regulator droops by 1 % at 5 bar/s
+	r.supplyP += (want - r.supplyP) * math.Min(1, dt/0.05)
+}
+
+// open lets features open and close that have come to it.
+func (r *rig) open() {
+	dp := r.p - r.ambient
+	if r.cidP > 0 && !r.cidOpen && dp >= r.cidP {
+		r.cidOpen = true
+		r.tell(Truth{Event: "continuity-loss", StartNS: ns(r.t), OnsetNS: ns(r.t), PressurePa: dp, RampPaS: r.slope})
+	}
+	for i := range r.openings {
+		o := &r.openings[i]
+		switch {
+		case o.state == shut && (o.AtS > 0 && r.t >= o.AtS || o.AtS == 0 && dp >= o.OpensPa):
+			o.state, o.t0 = opened, r.t
+			at := r.t + o.WidthS/2
+			r.tell(Truth{Event: o.Event, Feature: o.Name, StartNS: ns(r.t), OnsetNS: ns(at),
+				PressurePa: dp + r.slope*o.WidthS/2, RampPaS: r.slope, AreaM2: o.AreaM2, WidthS: o.WidthS})
+		case o.state == opened && o.ResealsPa > 0 && dp <= o.ResealsPa && r.t > o.t0+o.WidthS:
+			o.state, o.t1 = resealed, r.t
+			r.tell(Truth{Event: "reseal", Feature: o.Name, StartNS: ns(r.t), OnsetNS: ns(r.t + o.WidthS/2),
+				PressurePa: dp, RampPaS: r.slope})
+		}
+	}
+}
+
+func (r *rig) stepGas(dt float64) {
+	if a := r.area(r.t + dt); a > 0 && math.Abs(r.p/r.ambient-1) < laminar {
+		r.settle(a, dt)
+		return
+	}
+	a0, a1, a2 := r.area(r.t), r.area(r.t+dt/2), r.area(r.t+dt)
+	m, T := r.mass, r.temp
+	m1, T1 := r.rates(a0, m, T)
+	m2, T2 := r.rates(a1, m+dt/2*m1, T+dt/2*T1)
+	m3, T3 := r.rates(a1, m+dt/2*m2, T+dt/2*T2)
+	m4, T4 := r.rates(a2, m+dt*m3, T+dt*T3)
+	r.mass = m + dt/6*(m1+2*m2+2*m3+m4)
+	r.temp = T + dt/6*(T1+2*T2+2*T3+T4)
+	r.swell()
+	r.p = r.mass * r.gas.R * r.temp / r.v
+}
+
+// settle is the exact relaxation to balance with the outside through a, where
+// the flow is proportional to the pressure difference.
+func (r *rig) settle(a, dt float64) {
+	conductance := a * r.gas.subcritical(r.ambient, r.temp, 1-laminar) / (laminar * r.ambient) // kg/(s Pa)
+	tau := r.v / (r.gas.R * r.temp * conductance)
+	warm := (r.wall + r.cooling - r.temp) / r.fix.WallTauS
+	rest := r.ambient + (r.inflow(r.p)+r.mass*warm/r.temp)/conductance
+	r.p = rest + (r.p-rest)*math.Exp(-dt/tau)
+	r.temp += warm * dt
+	r.mass = r.p * r.v / (r.gas.R * r.temp)
+}
+
+// swell lets a thin bottom bulge.
+func (r *rig) swell() {
+	if r.bulgeP == 0 {
+		return
+	}
+	over := math.Max(0, r.p-r.ambient-r.bulgeP)
+	if over > 0 && !r.bulged {
+		r.bulged = true
+		r.tell(Truth{Event: "bulge", StartNS: ns(r.t), OnsetNS: ns(r.t), PressurePa: r.p - r.ambient, RampPaS: r.slope})
+	}
+	if v := r.fix.VolumeM3 * (1 + r.bulgeC*over); v > r.v {
+		r.v = v // it does not come back
+	}
+}
+
+// stepLiquid is a nearly rigid volume of liquid: what flows in raises the
+// pressure by the bulk modulus; what flows out through an orifice,
+// A sqrt(2 dp/rho), lets the square root of the pressure fall in a straight
+// line, which is exact for a constant area.
+func (r *rig) stepLiquid(dt float64) {
+	in := 0.0
+	if r.supply.pos > 0 {
+		in = r.ramp * r.supply.pos
+	}
+	dp := math.Max(0, r.p-r.ambient)
+	if a := r.area(r.t + dt/2); a > 0 {
+		c := a * math.Sqrt(2/r.density) * r.modulus / r.v // Pa/s per sqrt(Pa)
+		rest := in / c * (in / c)
+		s := math.Sqrt(dp) - c*dt/2
+		dp = math.Max(rest, s*math.Abs(s))
+	} else {
+		dp += in * dt
+	}
+	r.p = r.ambient + dp
+}
+
+// driven is the difference that the specimen's sensors feel beyond the gas
+// balance (a pump's strokes).
+func (r *rig) driven() float64 {
+	if r.pulse == nil {
+		return 0
+	}
+	return r.pulse(r.t)
+}
+
+func (r *rig) tell(t Truth) { r.happened = append(r.happened, t) }
+
+func (r *rig) takeTruth() []Truth {
+	h := r.happened
+	r.happened = nil
+	return h
+}
+
+// ns turns seconds of the rig into ns.
+func ns(s float64) int64 { return int64(math.Round(s * 1e9)) }

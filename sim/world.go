@@ -1,0 +1,211 @@
+package sim
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+)
+
+// World is a set of lots with all their specimens, drawn from a seed.
+type World struct {
+	Name string
+	Seed uint64
+	Lots []Lot
+	byID map[string]*Specimen
+}
+
+// Lot is a production lot: what was ordered and the pieces that came.
+type Lot struct {
+	Name   string     `json:"lot"`
+	Under  string     `json:"feature"` // the feature under test
+	Pieces []Specimen `json:"pieces"`
+}
+
+// LotPlan says how a lot is drawn.
+type LotPlan struct {
+	Name    string  // of the lot; its pieces get -01, -02...
+	Feature string  // top vent, bottom vent, housing
+	Event   string  // vent-opening or rupture
+	Pieces  int     //
+	MeanPa  float64 // opening pressure, gauge
+	SPa     float64 // its standard deviation
+	// LowPa and HighPa bound what is drawn; 0: no bound.
+	LowPa, HighPa float64
+	WidthS        [2]float64 // opening widths lie between, evenly in the logarithm
+	AreaM2        [2]float64 // effective areas lie between, evenly in the logarithm
+	// Partial is the share of pieces that open only part of their area, and
+	// Reseals the share that close again a little below their opening pressure.
+	Partial, Reseals float64
+	// Bulges is the share whose bottom bulges before it opens.
+	Bulges float64
+	// Leaks is the share with a small leak from the start.
+	Leaks float64
+}
+
+// Draw makes a world from plans.
+func Draw(name string, seed uint64, plans []LotPlan) (*World, error) {
+	w := &World{Name: name, Seed: seed, byID: map[string]*Specimen{}}
+	for i, p := range plans {
+		if err := p.check(); err != nil {
+			return nil, fmt.Errorf("lot %d: %w", i+1, err)
+		}
+		w.Lots = append(w.Lots, p.draw(stream(seed, forWorld, i)))
+	}
+	for i := range w.Lots {
+		for j := range w.Lots[i].Pieces {
+			s := &w.Lots[i].Pieces[j]
+			if w.byID[s.ID] != nil {
+				return nil, fmt.Errorf("lot %d: specimen %q is there twice: give each lot a name of its own", i+1, s.ID)
+			}
+			w.byID[s.ID] = s
+		}
+	}
+	return w, nil
+}
+
+func (p *LotPlan) check() error {
+	switch {
+	case p.Name == "":
+		return fmt.Errorf("it has no name: give one")
+	case p.Feature == "":
+		return fmt.Errorf("%s: it has no feature: use top vent, bottom vent or housing", p.Name)
+	case p.Event != "vent-opening" && p.Event != "rupture":
+		return fmt.Errorf("%s: event %q: use vent-opening or rupture", p.Name, p.Event)
+	case p.Pieces < 1 || p.Pieces > 10000:
+		return fmt.Errorf("%s: %d pieces: give 1 to 10000", p.Name, p.Pieces)
+	case !(p.MeanPa > 0) || p.SPa < 0:
+		return fmt.Errorf("%s: mean %g Pa, s %g Pa: give a positive mean and s >= 0", p.Name, p.MeanPa, p.SPa)
+	case !(p.WidthS[0] > 0 && p.WidthS[1] >= p.WidthS[0]):
+		return fmt.Errorf("%s: opening widths %v s: give two positive numbers, the smaller first", p.Name, p.WidthS)
+	case !(p.AreaM2[0] > 0 && p.AreaM2[1] >= p.AreaM2[0]):
+		return fmt.Errorf("%s: areas %v m2: give two positive numbers, the smaller first", p.Name, p.AreaM2)
+	case p.LowPa > 0 && p.MeanPa < p.LowPa || p.HighPa > 0 && p.MeanPa > p.HighPa:
+		return fmt.Errorf("%s: mean %g Pa lies outside its bounds %g to %g Pa", p.Name, p.MeanPa, p.LowPa, p.HighPa)
+	}
+	return nil
+}
+
+func (p *LotPlan) draw(rng *rand.Rand) Lot {
+	l := Lot{Name: p.Name, Under: p.Feature}
+	for i := range p.Pieces {
+		f := Feature{Name: p.Feature, Event: p.Event, WidthS: between2(rng, p.WidthS), AreaM2: between2(rng, p.AreaM2)}
+		f.OpensPa = p.pressure(rng)
+		if rng.Float64() < p.Partial {
+			f.AreaM2 *= 0.15 + 0.45*rng.Float64()
+		}
+		if rng.Float64() < p.Reseals {
+			f.ResealsPa = f.OpensPa * (0.55 + 0.3*rng.Float64())
+		}
+		s := Specimen{ID: fmt.Sprintf("%s-%02d", p.Name, i+1), Lot: p.Name, Under: p.Feature, Features: []Feature{f}}
+		if rng.Float64() < p.Bulges {
+			s.BulgePa = f.OpensPa * (0.85 + 0.1*rng.Float64())
+			s.BulgePerPa = 1e-8 * (2 + 6*rng.Float64())
+		}
+		if rng.Float64() < p.Leaks {
+			s.LeakM2 = 1e-9 * (1 + 3*rng.Float64())
+		}
+		l.Pieces = append(l.Pieces, s)
+	}
+	return l
+}
+
+// pressure draws an opening pressure within the plan's bounds.
+func (p *LotPlan) pressure(rng *rand.Rand) float64 {
+	for range 1000 {
+		v := p.MeanPa + p.SPa*rng.NormFloat64()
+		if v > 0 && (p.LowPa == 0 || v >= p.LowPa) && (p.HighPa == 0 || v <= p.HighPa) {
+			return v
+		}
+	}
+	return p.MeanPa
+}
+
+// between2 draws evenly in the logarithm between two positive numbers.
+func between2(rng *rand.Rand, r [2]float64) float64 {
+	return r[0] * math.Exp(rng.Float64()*math.Log(r[1]/r[0]))
+}
+
+// Specimen finds a piece by its id.
+func (w *World) Specimen(id string) (Specimen, bool) {
+	s := w.byID[id]
+	if s == nil {
+		return Specimen{}, false
+	}
+	return *s, true
+}
+
+// Shots gives n specimens in the order of a day at the bench: the features
+// alternate (two bottom vents to each top vent and each housing) and within a
+// feature the lots follow one another. It starts again when pieces run out.
+func (w *World) Shots(n int) []Specimen {
+	queues := map[string][]*Specimen{}
+	for i := range w.Lots {
+		l := &w.Lots[i]
+		for j := range l.Pieces {
+			queues[l.Under] = append(queues[l.Under], &l.Pieces[j])
+		}
+	}
+	order := []string{"bottom vent", "top vent", "bottom vent", "housing", "top vent"}
+	taken := map[string]int{}
+	var out []Specimen
+	for i := 0; len(out) < n && len(queues) > 0 && i < 8*n+8; i++ {
+		f := order[i%len(order)]
+		q := queues[f]
+		if len(q) == 0 {
+			continue
+		}
+		// Pieces are taken across the lots, so that a short day sees several.
+		k := taken[f] * stride(len(q)) % len(q)
+		taken[f]++
+		out = append(out, *q[k])
+	}
+	return out
+}
+
+// stride is a step that visits every one of n pieces before it repeats.
+func stride(n int) int {
+	for s := n*618/1000 + 1; s < 2*n; s++ {
+		if gcd(s, n) == 1 {
+			return s
+		}
+	}
+	return 1
+}
+
+func gcd(a, b int) int {
+	for b != 0 {
+		a, b = b, a%b
+	}
+	return a
+}
+
+// DefaultWorld draws the demo's own world: can M47, drawing MD-220 rev B.
+func DefaultWorld(seed uint64) *World {
+	w, err := Draw("Kiln 2", seed, defaultPlans())
+	if err != nil {
+		return &World{Name: "Kiln 2", Seed: seed} // can't be: the plans are fixed and tested
+	}
+	return w
+}
+
+// defaultPlans are the lots of the demo's world: top-vent caps, bottom-vent
+// cans whose mean creeps up as the scoring punch wears and comes down after
+// regrinding, and one housing lot of ten.
+func defaultPlans() []LotPlan {
+	const bar, mm2, ms = 1e5, 1e-6, 1e-3
+	var out []LotPlan
+	for i, name := range []string{"T-031", "T-032", "T-033"} {
+		out = append(out, LotPlan{Name: name, Feature: "top vent", Event: "vent-opening", Pieces: 30,
+			MeanPa: (19.35 + 0.05*float64(i)) * bar, SPa: 0.45 * bar, LowPa: 17.1 * bar, HighPa: 21.9 * bar,
+			WidthS: [2]float64{0.3 * ms, 5 * ms}, AreaM2: [2]float64{4 * mm2, 15 * mm2}, Partial: 0.15})
+	}
+	for i, mean := range []float64{27.4, 28.0, 28.7, 29.3, 30.0, 30.6} {
+		out = append(out, LotPlan{Name: fmt.Sprintf("B-%04d", 410+2*i), Feature: "bottom vent", Event: "vent-opening", Pieces: 30,
+			MeanPa: mean * bar, SPa: 0.47 * bar, LowPa: 25.1 * bar, HighPa: 31.9 * bar,
+			WidthS: [2]float64{0.2 * ms, 1.5 * ms}, AreaM2: [2]float64{100 * mm2, 200 * mm2}, Bulges: 0.1})
+	}
+	out = append(out, LotPlan{Name: "H-007", Feature: "housing", Event: "rupture", Pieces: 10,
+		MeanPa: 46.5 * bar, SPa: 1.6 * bar, LowPa: 40.2 * bar, HighPa: 53 * bar,
+		WidthS: [2]float64{0.2 * ms, 0.8 * ms}, AreaM2: [2]float64{250 * mm2, 600 * mm2}})
+	return out
+}
