@@ -33,7 +33,7 @@ type Bench struct {
 	HeartbeatS  float64        `json:"heartbeat_s,omitempty"`      // time between edges
 	NoWatchdog  string         `json:"without_watchdog,omitempty"` // who decided to run outputs without one
 
-	lines map[string]int // path -> line of Source; nil when it came from a record
+	source *document // where it was read from; nil when it came from a record
 }
 
 // Instrument is one device on one serial line, with the options of its
@@ -109,9 +109,10 @@ func Parse(name string, data []byte) (*Bench, error) {
 	if len(d.problems) > 0 {
 		return nil, d.problems
 	}
-	b := &Bench{Source: name, lines: d.lines}
+	b := &Bench{Source: name, source: d}
 	r := reading{d: d, bench: b}
 	r.root(d.section())
+	d.unknown()
 	if len(d.problems) == 0 {
 		r.crossCheck()
 	}

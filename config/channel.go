@@ -7,6 +7,7 @@ import (
 
 	"ventward/daq"
 	"ventward/daq/calib"
+	"ventward/daq/wire"
 )
 
 // roleQuantity is what a channel of each role measures.
@@ -90,7 +91,7 @@ func orNumber(q daq.Quantity) string {
 
 // column reads where a channel's readings come from.
 func (r *reading) column(s *section, c *daq.Channel) *Instrument {
-	c.Column = int(s.needWhole("column", 1, 256, "the instrument's column, from 1")) - 1
+	c.Column = int(s.needWhole("column", 1, wire.MaxColumns, "the instrument's column, from 1")) - 1
 	i, ok := refer(s, "instrument", r.instruments)
 	if !ok {
 		return nil

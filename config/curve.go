@@ -86,7 +86,7 @@ func reads(s *section, c *daq.Channel, in *Instrument) {
 // textStep is the worth of one count of a text column, which keeps decimals
 // as counts.
 func textStep(c *daq.Channel, in *Instrument) float64 {
-	if in == nil || in.Line == nil || c.Column >= len(in.Line.Columns) {
+	if in == nil || in.Line == nil || c.Column < 0 || c.Column >= len(in.Line.Columns) {
 		return 1
 	}
 	return math.Pow(10, -float64(in.Line.Columns[c.Column].Decimals))
@@ -149,7 +149,7 @@ func loop(s, cal *section, c *daq.Channel, signal string) {
 	sameReference(cal, "at_4mA_"+ul.name, ul, c.Reference)
 	sameReference(cal, "at_20mA_"+uh.name, uh, c.Reference)
 	if lo >= hi {
-		cal.problem("at_20mA_"+uh.name, "is not above the value at 4 mA", "exchange or mend the two")
+		cal.problemIn("at_20mA_"+uh.name, uh.name, "is not above the value at 4 mA", "exchange or mend the two")
 	}
 	cv.LoopLow, cv.LoopHigh = lo, hi
 	open := s.real("open_below_mA", 3.6, 0, 4)

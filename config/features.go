@@ -30,6 +30,7 @@ func ParseFeatures(name string, data []byte) ([]detect.Feature, error) {
 	s := d.section()
 	fs := features(s)
 	s.close()
+	d.unknown()
 	if len(fs) == 0 && len(d.problems) == 0 {
 		s.problem("feature", "is missing", "add a [[feature]] with name, low_barg and high_barg")
 	}

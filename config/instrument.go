@@ -56,7 +56,7 @@ func (r *reading) instrument(s *section) Instrument {
 	switch in.Protocol {
 	case "frame":
 		in.TickHz = s.needReal("tick_hz", 1, 1e10, "the device's ticks a second")
-		in.Columns = int(s.needWhole("columns", 1, 255, "raw counts in a row"))
+		in.Columns = int(s.needWhole("columns", 1, wire.MaxColumns, "raw counts in a row"))
 		in.Frame = &wire.FrameOptions{Columns: in.Columns}
 	case "line":
 		in.Line = r.line(s, &in.Instrument)
@@ -67,11 +67,18 @@ func (r *reading) instrument(s *section) Instrument {
 	if in.SilentS == 0 {
 		in.SilentS = defaultSilent(in.RateHz)
 	}
-	if in.Protocol != "" {
-		s.close()
+	if in.Protocol == "" { // which keys belong to it can't be told
+		for _, key := range protocolKeys {
+			s.take(key)
+		}
 	}
+	s.close()
 	return in
 }
+
+// protocolKeys are the keys of an [[instrument]] that one protocol has.
+var protocolKeys = []string{"tick_hz", "columns", "column", "delimiter", "fields", "checksum", "sequence_field", "sequence_wrap",
+	"tick_field", "tick_wrap", "register", "timeout_ms", "quarantine_ms", "verify_ms"}
 
 // defaultSilent is how long an instrument of that rate may be silent before it
 // is stale: ten readings, but no less than 0.2 s, since USB adapters and
@@ -86,8 +93,8 @@ func defaultSilent(rateHz float64) float64 {
 func (r *reading) line(s *section, in *daq.Instrument) *wire.LineOptions {
 	o := &wire.LineOptions{
 		Delimiter: s.text("delimiter", ","),
-		Fields:    int(s.needWhole("fields", 1, 256, "fields in a line, sequence and tick included")),
-		Checksum:  s.choice("checksum", "none", "none", "xor", "crc16"),
+		Fields:    int(s.needWhole("fields", 1, wire.MaxFields, "fields in a line, sequence and tick included")),
+		Checksum:  s.choice("checksum", wire.ChecksumNone, wire.ChecksumNone, wire.ChecksumXOR, wire.ChecksumCRC16),
 		SeqField:  -1,
 		TickField: -1,
 	}
@@ -110,8 +117,8 @@ func (r *reading) line(s *section, in *daq.Instrument) *wire.LineOptions {
 	used := map[int]string{o.SeqField: "the sequence", o.TickField: "the tick"}
 	delete(used, -1)
 	for i, c := range columns {
-		col := wire.LineColumn{Field: fieldOf(c, "field", o.Fields), Decimals: int(c.whole("decimals", 0, 0, 9))}
-		if what, taken := used[col.Field]; taken {
+		col := wire.LineColumn{Field: fieldOf(c, "field", o.Fields), Decimals: int(c.whole("decimals", 0, 0, wire.MaxDecimals))}
+		if what, taken := used[col.Field]; taken && col.Field >= 0 {
 			c.problem("field", "is "+what+" already", "give each column its own field")
 		}
 		used[col.Field] = fmt.Sprintf("column %d", i+1)
@@ -136,9 +143,6 @@ func (r *reading) modbus(s *section, in *daq.Instrument) *wire.ModbusOptions {
 		Baud:        in.Port.Baud,
 	}
 	list := s.tables("register")
-	if len(list) == 0 {
-		s.problem("register", "is missing: nothing is polled", "add an [[instrument.register]] with unit, function, address and type")
-	}
 	floats := 0
 	for _, c := range list {
 		reg := register(c)

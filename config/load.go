@@ -1,8 +1,9 @@
 package config
 
 import (
-	"fmt"
 	"strings"
+
+	"ventward/daq/wire"
 )
 
 // bitsPerByte is what one byte takes on the line: start, data, parity, stop.
@@ -24,23 +25,20 @@ func load(in *Instrument) (float64, string) {
 	case in.Line != nil:
 		return lineRow(in) * in.RateHz / bytesPerS, "the lines' rate"
 	case in.Modbus != nil:
-		return modbusPoll(in) * in.RateHz / bytesPerS, fmt.Sprintf("polling %d registers", len(in.Modbus.Registers))
+		return modbusPoll(in) * in.RateHz / bytesPerS, "polling its registers"
 	}
 	return 0, ""
 }
 
-// A frame's fixed bytes: header 20, CRC 4, delimiter 1; COBS adds one in 254.
-// An encoded frame has at most 4096 bytes.
-const (
-	frameFixed = 25
-	frameBytes = 4096
-)
+// frameFixed is a frame's bytes beside its counts: header 20, CRC 4, delimiter
+// 1; COBS adds one in 254.
+const frameFixed = 25
 
 // frameRow is the least number of bytes that a row of counts takes: that of
 // the longest frames.
 func frameRow(columns int) float64 {
 	row := float64(4 * columns)
-	rows := (frameBytes*254.0/255 - frameFixed) / row
+	rows := (wire.MaxFrame*254.0/255 - frameFixed) / row
 	return (row + frameFixed/rows) * 255 / 254
 }
 
@@ -56,9 +54,9 @@ func lineRow(in *Instrument) float64 {
 		}
 	}
 	switch o.Checksum {
-	case "xor":
+	case wire.ChecksumXOR:
 		n += 3
-	case "crc16":
+	case wire.ChecksumCRC16:
 		n += 5
 	}
 	return float64(n)

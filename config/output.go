@@ -39,6 +39,9 @@ func (r *reading) place(s *section, o *daq.Output, i int, addresses map[[3]int]s
 	o.Instrument = index
 	in := &r.bench.Instruments[index]
 	if in.Modbus == nil {
+		if in.Protocol == "" {
+			return // named already
+		}
 		s.problem("instrument", fmt.Sprintf("speaks %s, which has no outputs", in.Protocol), "name a modbus instrument")
 		return
 	}
@@ -105,7 +108,7 @@ func (r *reading) watchdog(s *section) {
 func (r *reading) judgeWatchdog(s *section, beats int) {
 	b := r.bench
 	if s.absent || b.WatchdogS == 0 || beats == 0 {
-		s.d.add(s.path, "watchdog", "", "", "outputs without a hardware watchdog relay stay as they are when this program or its computer dies",
+		s.d.add(element("output", 0), "watchdog", "", "", "outputs without a hardware watchdog relay stay as they are when this program or its computer dies",
 			"fit one, add [watchdog] opens_after_s and heartbeat_s and an output with heartbeat = true; or write without_watchdog = \"name of who decided\"")
 		return
 	}

@@ -32,9 +32,12 @@ func (r *reading) readRules(list []*section) {
 		}
 		once(s, seen, rule.Name, i)
 		r.ruleKind(s, &rule)
-		if rule.Kind != "" {
-			s.close()
+		if rule.Kind == "" { // which keys belong to it can't be told
+			s.askLimits()
+			s.take("stale_ms")
+			s.take("events")
 		}
+		s.close()
 		r.bench.Guard.Rules = append(r.bench.Guard.Rules, rule)
 	}
 }
@@ -126,7 +129,7 @@ func (r *reading) limit(s *section, rule *guard.Rule) {
 	ex := exampleUnit(q, ref, false)
 	switch {
 	case hasTrip && hasAlarm:
-		s.problem(key, "stands beside an alarm limit", "write two rules: one that trips, one that only alarms")
+		s.problemIn(key, u.name, "stands beside an alarm limit", "write two rules: one that trips, one that only alarms")
 	case !hasTrip && !hasAlarm:
 		if !s.asks("trip") && !s.asks("alarm") {
 			s.problem("kind", "needs a limit", fmt.Sprintf("add trip_%s with %s = [...], or alarm_%s", ex, phrase, ex))

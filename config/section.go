@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"sort"
 	"strings"
 
@@ -84,12 +85,43 @@ func (s *section) close() {
 		}
 	}
 	sort.Strings(unknown)
-	for _, k := range unknown {
-		next := "remove it"
-		if near := nearest(k, s.asked); near != "" {
-			next = "did you mean " + near + "?"
+	s.d.closed = append(s.d.closed, stray{s, unknown})
+	for k := range s.asked {
+		s.d.known[k] = placed(s.d.known[k], s.path)
+	}
+}
+
+// stray is a table with the keys in it that nobody asked for.
+type stray struct {
+	s    *section
+	keys []string
+}
+
+// placed is the first of two places of a key by name, so that a message
+// doesn't depend on the order in which a map is walked.
+func placed(a, b string) string {
+	b = indices.ReplaceAllString(b, "")
+	if a == "" || b < a {
+		return b
+	}
+	return a
+}
+
+var indices = regexp.MustCompile(`\[[0-9]+\]`)
+
+// unknown reports the stray keys of all tables, now that it is known which key
+// belongs where.
+func (d *document) unknown() {
+	for _, c := range d.closed {
+		for _, k := range c.keys {
+			next := "remove it"
+			if near := nearest(k, c.s.asked); near != "" {
+				next = "did you mean " + near + "?"
+			} else if place := d.known[k]; place != "" {
+				next = "it belongs in [" + place + "]"
+			}
+			c.s.problem(k, "unknown key", next)
 		}
-		s.problem(k, "unknown key", next)
 	}
 }
 
@@ -121,6 +153,12 @@ func (s *section) problemIn(key, unit, message, next string) {
 	if v, ok := s.keys[key]; ok {
 		path = join(s.path, key)
 		value = s.d.text[path]
+		if list, ok := v.([]any); ok && len(list) > 0 && value == "" {
+			if _, ok := list[0].(map[string]any); ok { // a list of tables: its first one is where it is
+				s.d.add(element(path, 0), s.field(key), "", unit, message, next)
+				return
+			}
+		}
 		if value == "" || strings.ContainsAny(value, "\n\r") || len(value) > 60 {
 			value = show(v)
 		}
@@ -132,7 +170,7 @@ func (s *section) problemIn(key, unit, message, next string) {
 }
 
 func (d *document) add(path, field, value, unit, message, next string) {
-	d.problems = append(d.problems, Problem{File: d.file, Line: d.lines[path], Field: field, Value: value, Unit: unit, Message: message, Next: next})
+	d.problems = append(d.problems, Problem{File: d.file, Line: d.line(path), Field: field, Value: value, Unit: unit, Message: message, Next: next})
 }
 
 // text reads a string; absent, it is def.
@@ -197,7 +235,7 @@ func (s *section) real(key string, def, lo, hi float64) float64 {
 	x, ok := number(v)
 	switch {
 	case !ok:
-		s.problem(key, "is not a finite number", "write a number such as "+show(def))
+		s.problem(key, "is not a finite number", fmt.Sprintf("write a number from %s to %s", show(lo), show(hi)))
 		return def
 	case x < lo || x > hi:
 		s.problem(key, fmt.Sprintf("is outside %s to %s", show(lo), show(hi)), "give a value in that range")
@@ -206,13 +244,13 @@ func (s *section) real(key string, def, lo, hi float64) float64 {
 	return x
 }
 
-// needReal reads a number that must be there.
+// needReal reads a number that must be there; with a problem it is 0.
 func (s *section) needReal(key string, lo, hi float64, why string) float64 {
 	if !s.has(key) {
 		s.problem(key, "is missing", fmt.Sprintf("add %s = ...: %s", key, why))
 		return 0
 	}
-	return s.real(key, lo, lo, hi)
+	return s.real(key, 0, lo, hi)
 }
 
 // whole reads an integer between lo and hi; absent, it is def.
@@ -233,13 +271,13 @@ func (s *section) whole(key string, def, lo, hi int64) int64 {
 	return x
 }
 
-// needWhole reads an integer that must be there.
+// needWhole reads an integer that must be there; with a problem it is 0.
 func (s *section) needWhole(key string, lo, hi int64, why string) int64 {
 	if !s.has(key) {
 		s.problem(key, "is missing", fmt.Sprintf("add %s = ...: %s", key, why))
-		return lo
+		return 0
 	}
-	return s.whole(key, lo, lo, hi)
+	return s.whole(key, 0, lo, hi)
 }
 
 // yes reads a truth value; absent, it is false.
@@ -289,8 +327,16 @@ func (s *section) pair(key string) (lo, hi float64, ok bool) {
 			return a, b, true
 		}
 	}
-	s.problem(key, "is not a list of two rising numbers", fmt.Sprintf("write %s = [low, high]", key))
+	s.problemIn(key, unitOf(key), "is not a list of two rising numbers", fmt.Sprintf("write %s = [low, high]", key))
 	return 0, 0, false
+}
+
+// unitOf is the unit that a key ends with, "" for none.
+func unitOf(key string) string {
+	if i := strings.LastIndexByte(key, '_'); i >= 0 && anyUnit(key[i+1:]) {
+		return key[i+1:]
+	}
+	return ""
 }
 
 // date reads a date as YYYY-MM-DD, bare or in quotes.
@@ -425,6 +471,9 @@ func (s *section) interval(stem string, q daq.Quantity) (lo, hi float64, u unit,
 
 // nearest returns the known key closest to k, or "" when none is close.
 func nearest(k string, known map[string]bool) string {
+	if len(k) > 64 {
+		return ""
+	}
 	list := make([]string, 0, len(known))
 	for c := range known {
 		list = append(list, c)

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"net/url"
 
 	"ventward/daq"
@@ -82,6 +83,19 @@ func (r *reading) watch(s *section) {
 	}
 	r.bench.Watch = w
 	s.close()
+}
+
+// Secret is the database's token: Token itself, or the value of the variable
+// that TokenEnv names, read through getenv.
+func (in *Influx) Secret(getenv func(string) string) (string, error) {
+	if in.TokenEnv == "" {
+		return in.Token, nil
+	}
+	t := getenv(in.TokenEnv)
+	if t == "" {
+		return "", fmt.Errorf("influx: the variable %s named by token_env is empty; set it to the token, for a 1.8 server \"user:password\"", in.TokenEnv)
+	}
+	return t, nil
 }
 
 func (r *reading) influx(root *section) {
