@@ -136,7 +136,9 @@ func (l *Link) setDown(d *device) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.dev = nil
-	l.closed = d.close()
+	if err := d.close(); l.closing.Load() {
+		l.closed = err
+	}
 }
 
 // reopen tries until the device is back, or returns nil when the link is closed.
@@ -184,10 +186,10 @@ func (l *Link) write(p []byte) error {
 		n, err := l.dev.port.Write(p[sent:])
 		sent += n
 		l.bytesOut.Add(uint64(n))
-		switch {
-		case err == nil, errors.Is(err, unix.EINTR):
+		if n > 0 {
 			continue
-		case !errors.Is(err, unix.EAGAIN):
+		}
+		if err != nil && !errors.Is(err, unix.EAGAIN) && !errors.Is(err, unix.EINTR) {
 			return fmt.Errorf("port: %s: %w (%v); plug it in", l.o.Path, ErrDown, err)
 		}
 		if !time.Now().Before(end) {
