@@ -1,0 +1,95 @@
+package detect
+
+import (
+	"sort"
+
+	"ventward/daq"
+)
+
+const (
+	captureS   = 6.0     // seconds that a capture holds at the channel's rate
+	captureMax = 1 << 16 // and never more samples than this
+	captureMin = 1 << 10
+)
+
+// A capture is a ring of a pressure channel's newest samples at full rate,
+// from which windows are copied.
+type capture struct {
+	t    []int64
+	v    []float64
+	q    []daq.Quality
+	mask int
+	n    int // samples taken
+}
+
+func newCapture(rateHz float64) *capture {
+	size := captureMin
+	for float64(size) < captureS*rateHz && size < captureMax {
+		size *= 2
+	}
+	return &capture{t: make([]int64, size), v: make([]float64, size), q: make([]daq.Quality, size), mask: size - 1}
+}
+
+func (c *capture) push(s *daq.Sample) {
+	i := c.n & c.mask
+	c.t[i], c.v[i], c.q[i] = s.T, s.V, s.Q
+	c.n++
+}
+
+// oldest is the number of the first sample still held.
+func (c *capture) oldest() int { return max(0, c.n-len(c.t)) }
+
+// find returns the number of the first held sample at or after t.
+func (c *capture) find(t int64) int {
+	lo := c.oldest()
+	return lo + sort.Search(c.n-lo, func(k int) bool { return c.t[(lo+k)&c.mask] >= t })
+}
+
+// copyOut returns samples [from, to) as a window's vectors.
+func (c *capture) copyOut(from, to int) (t []int64, v []float64, q []daq.Quality) {
+	n := max(0, to-from)
+	t, v, q = make([]int64, n), make([]float64, n), make([]daq.Quality, n)
+	for k := range n {
+		i := (from + k) & c.mask
+		t[k], v[k], q[k] = c.t[i], c.v[i], c.q[i]
+	}
+	return t, v, q
+}
+
+// mean is the mean of the valid samples of [from, to) and their number.
+func (c *capture) mean(from, to int) (m float64, n int) {
+	for k := max(from, c.oldest()); k < min(to, c.n); k++ {
+		if i := k & c.mask; c.q[i]&daq.Bad == 0 {
+			m += c.v[i]
+			n++
+		}
+	}
+	if n > 0 {
+		m /= float64(n)
+	}
+	return m, n
+}
+
+// line fits a straight line to the valid samples of [from, to): value at t0
+// (ns) and slope per s. ok is false with fewer than three.
+func (c *capture) line(from, to int, t0 int64) (v, slope float64, ok bool) {
+	var n, st, sv, stt, stv float64
+	for k := max(from, c.oldest()); k < min(to, c.n); k++ {
+		i := k & c.mask
+		if c.q[i]&daq.Bad != 0 {
+			continue
+		}
+		t := float64(c.t[i]-t0) * 1e-9
+		n++
+		st += t
+		sv += c.v[i]
+		stt += t * t
+		stv += t * c.v[i]
+	}
+	d := n*stt - st*st
+	if n < 3 || d <= 0 {
+		return 0, 0, false
+	}
+	slope = (n*stv - st*sv) / d
+	return (sv - slope*st) / n, slope, true
+}

@@ -1,0 +1,177 @@
+package detect
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"ventward/daq"
+)
+
+// randomOpening draws a burst trace with one to three openings.
+func randomOpening(r *rand.Rand, rate float64) scene {
+	lu := func(lo, hi float64) float64 { return math.Exp(math.Log(lo) + r.Float64()*math.Log(hi/lo)) }
+	s := scene{rate: rate, start: ambientPa + 1e5*lu(3, 30), sigma: lu(100, 10000), lag: lu(0.05e-3, 2e-3)}
+	ramp := 1e5 * lu(0.05, 5)
+	s.ramp = func(float64) float64 { return ramp }
+	t := 0.7 + 0.8*r.Float64()
+	if rate < 5000 {
+		t *= 2
+	}
+	n := 1 + r.IntN(2)
+	for range n {
+		s.openings = append(s.openings, opening{t: t, width: lu(0.05e-3, 20e-3), k: lu(0.02, 300)})
+		t += lu(5e-3, 1)
+	}
+	if r.IntN(3) == 0 {
+		s.openings[0].shut = s.openings[0].t + lu(2e-3, 0.3)
+	}
+	if r.IntN(2) == 0 {
+		s.lsb = s.sigma * lu(0.1, 4)
+	}
+	s.length = t + 0.6
+	return s
+}
+
+type tally struct {
+	allowed, found int
+	ratio          []float64
+	extra          int
+	traces         int
+}
+
+func (t *tally) add(s *scene, ev []Event, verbose func(string, ...any)) {
+	t.traces++
+	lng := math.Log(1000 * 3600 * s.rate)
+	used := map[int]bool{}
+	for k, o := range s.openings {
+		nlim, en := s.limit(k, lng)
+		next := s.length
+		if k+1 < len(s.openings) {
+			next = s.openings[k+1].t
+		}
+		hit := -1
+		for _, e := range ev {
+			d := float64(e.Decided) * 1e-9
+			if e.Opens() && !used[e.ID] && d >= o.t && d < next+0.002 {
+				hit = e.ID
+				used[e.ID] = true
+				if en >= 100 && nlim > 0 {
+					delay := math.Floor((d-o.t)*s.rate) + 1
+					t.ratio = append(t.ratio, delay/math.Max(float64(nlim), 4))
+					if x := t.ratio[len(t.ratio)-1]; x > 2 {
+						verbose("slow x%.1f: k=%.2f w=%.2gms lag=%.2gms sigma=%.0f lsb=%.0f t=%.4f nlim=%d opening %d of %d since=%.4f delay=%.0f\n", x, o.k, o.width*1e3, s.lag*1e3, s.sigma, s.lsb, o.t, nlim, k, len(s.openings), o.t-prevT(s, k), delay)
+					}
+				}
+				break
+			}
+		}
+		if en >= 100 {
+			t.allowed++
+			if hit >= 0 {
+				t.found++
+			} else {
+				verbose("missed: k=%.2f w=%.2gms lag=%.2gms sigma=%.0f lsb=%.0f t=%.4f shut=%.4f nlim=%d en=%.0f opening %d of %d since=%.4f next=%.4f events=%s\n", o.k, o.width*1e3, s.lag*1e3, s.sigma, s.lsb, o.t, o.shut, nlim, en, k, len(s.openings), o.t-prevT(s, k), next-o.t, kinds(ev))
+			}
+		}
+	}
+	for _, e := range ev {
+		if e.Opens() && !used[e.ID] {
+			t.extra++
+			verbose("extra at %.4f: %s; openings %+v sigma=%.0f lag=%.2g lsb=%.0f\n", float64(e.Decided)*1e-9, kinds(ev), s.openings, s.sigma, s.lag*1e3, s.lsb)
+		}
+	}
+}
+
+func prevT(s *scene, k int) float64 {
+	if k == 0 {
+		return 0
+	}
+	return s.openings[k-1].t
+}
+
+func kinds(ev []Event) string {
+	out := ""
+	for _, e := range ev {
+		out += fmt.Sprintf("[%s %s %.4f]", e.Kind, e.Fault, float64(e.Decided)*1e-9)
+	}
+	return out
+}
+
+func quantile(x []float64, q float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(x)
+	return x[int(q*float64(len(x)-1))]
+}
+
+func BenchmarkGoalsDelay(b *testing.B) {
+	for _, rate := range []float64{10000, 1000} {
+		b.Run(fmt.Sprintf("%.0fHz", rate), func(b *testing.B) {
+			var t tally
+			for i := range b.N {
+				r := rand.New(rand.NewPCG(*goalSeed, uint64(i)))
+				s := randomOpening(r, rate)
+				t.add(&s, run(benchOf(&s), s.samples(r)), verbose)
+			}
+			b.ReportMetric(float64(t.found)/float64(max(t.allowed, 1)), "found")
+			b.ReportMetric(float64(t.allowed), "allowed")
+			b.ReportMetric(quantile(t.ratio, 0.5), "p50")
+			b.ReportMetric(quantile(t.ratio, 0.95), "p95")
+			b.ReportMetric(float64(t.extra), "extra")
+		})
+	}
+}
+
+func BenchmarkGoalsLaw(b *testing.B) {
+	for _, g := range []float64{1e4, 1e5, 1e6} {
+		b.Run(fmt.Sprintf("%.0e", g), func(b *testing.B) {
+			r := rand.New(rand.NewPCG(*goalSeed, 77))
+			o := benchOf(&scene{rate: 10000})
+			o.FalseAlarmS = g / 10000
+			m, _ := New(o)
+			n := 0
+			buf := make([]daq.Sample, 500)
+			t := int64(0)
+			total := b.N * int(g)
+			for done := 0; done < total; done += len(buf) {
+				for i := range buf {
+					x := r.NormFloat64()
+					buf[i] = daq.Sample{T: t, V: 1e6 + 1000*x, Raw: x}
+					t += 100000
+				}
+				m.Step(0, buf)
+				for _, e := range m.Take().Events {
+					if e.Rev == 1 && e.Kind != SensorFault {
+						n++
+					}
+				}
+			}
+			b.ReportMetric(float64(n)/float64(b.N), "measured/stated")
+			b.ReportMetric(float64(n), "alarms")
+		})
+	}
+}
+
+func BenchmarkStep(b *testing.B) {
+	r := rand.New(rand.NewPCG(1, 2))
+	s := scene{rate: 10000, length: 20, start: 1e6, sigma: 1000, ramp: func(float64) float64 { return 1e5 }}
+	smp := s.samples(r)
+	m, _ := New(benchOf(&s))
+	b.ReportAllocs()
+	b.ResetTimer()
+	t := int64(0)
+	for i := 0; i < b.N; i += 1000 {
+		k := i % (len(smp) - 1000)
+		_ = k
+		chunk := smp[:1000]
+		for j := range chunk {
+			chunk[j].T = t
+			t += 100000
+		}
+		m.Step(0, chunk)
+	}
+}

@@ -1,0 +1,467 @@
+package detect
+
+import (
+	"math"
+	"slices"
+
+	"ventward/daq"
+)
+
+const (
+	beforeS    = 1.2 // of ramp before an event that a window holds at most
+	limitNs    = int64(2e9)
+	earlyNs    = int64(20e6)
+	earlyMaxNs = int64(300e6)
+	lookNs     = int64(10e6)
+	never      = math.MaxInt64
+)
+
+// A watch follows an event on the channel that gives its figures until its
+// windows are out.
+type watch struct {
+	c      *channel
+	decide int   // capture number of the deciding sample
+	onset  int   // capture number of the onset's guess
+	from   int   // capture number from which the ramp is free of earlier events
+	until  int   // first of a later event; 0: none yet
+	early  int64 // when the first window is due; 0: it is out
+	next   int64 // when to look whether the fall is over
+	final  int64 // when it is over at the latest
+	step   int64 // between looks
+	steep  float64
+	prev   float64
+	looked bool
+	peak   float64
+	// the line before the event: v0 at t0 with its slope per s and the
+	// standard deviation of its value at the onset
+	t0    int64
+	v0    float64
+	slope float64
+	sd    float64
+	ns    int64 // length of the window that fired
+}
+
+// fired handles a level's alarm: a departure from the line so far, once its
+// window confirms it.
+func (m *Monitor) fired(c *channel, li int) {
+	p := c.p
+	l := &p.levels[li]
+	for k := range l.win[:l.armed()] {
+		w := &l.win[k]
+		switch {
+		case l.confirm(k, -1):
+			m.fell(c, l, w)
+			return
+		case l.confirm(k, +1):
+			m.rose(c, l, w)
+			return
+		}
+	}
+}
+
+// settle restarts the levels after a departure and keeps the phase until the
+// new course had time to become plain.
+func (p *pressure) settle(ph phase, l *level, w *window, keep bool) {
+	p.phase = ph
+	p.phaseEnd = p.levels[0].n + max(spanMax, 16*w.length*l.div)
+	p.restart(keep)
+}
+
+// fell handles a confirmed fall below the line.
+func (m *Monitor) fell(c *channel, l *level, w *window) {
+	p := c.p
+	if p.levels[0].n < p.saturated && c.p.cap.q[(p.cap.n-1)&p.cap.mask]&daq.Saturated != 0 {
+		p.settle(p.phase, l, w, false)
+		return
+	}
+	mean := w.sum / float64(w.length)
+	if p.levels[0].n < p.gapEnd && mean > p.gapLevel-w.thr/float64(w.length) {
+		p.settle(calm, l, w, false) // the ramp changed in the gap; no fall is proved
+		return
+	}
+	switch p.phase {
+	case rising: // a settling rise bends downwards: only a true fall counts
+		hold := l.at(float64(w.length) - 0.5)
+		if mean > math.Min(hold, l.at(float64(l.gap)))-w.thr/float64(w.length) {
+			p.settle(rising, l, w, true)
+			return
+		}
+	case falling:
+		if !p.steepens(l, w) {
+			p.settle(falling, l, w, true)
+			return
+		}
+	}
+	m.opening(c, l, w)
+	p.settle(falling, l, w, false)
+}
+
+// steepens tells whether a fall inside a fall is a fresh one: the line bends
+// more at its end than within the stretch before it, as a lagged or slowly
+// opening vent would.
+func (p *pressure) steepens(l *level, w *window) bool {
+	half := l.span / 2
+	a, b := l.slopeOf(l.gap+half, half), l.slopeOf(l.gap, half)
+	now := l.slopeOf(0, w.length)
+	sd := l.sigma * math.Sqrt(12/math.Pow(float64(half), 3))
+	bend := math.Max(0, a-b) / float64(half)
+	expect := bend*float64(l.gap+half/2+w.length/2) + 3*sd
+	return b-now > 2*expect && b-now > 0.2*math.Abs(b)
+}
+
+// slopeOf is the slope per value of the n values that end back values ago.
+func (l *level) slopeOf(back, n int) float64 {
+	if n < 2 {
+		return 0
+	}
+	c := float64(n-1) / 2
+	s := 0.0
+	for j := range n {
+		s += (c - float64(j)) * l.ring[(l.n-1-back-j)&ringMask]
+	}
+	return s * 12 / (float64(n) * (float64(n)*float64(n) - 1))
+}
+
+// rose handles a confirmed rise above the line.
+func (m *Monitor) rose(c *channel, l *level, w *window) {
+	p := c.p
+	ph := rising
+	if p.phase == falling {
+		// A blow-down that settles bends upwards; it rises only where it does.
+		before := l.at(float64(l.gap) + float64(w.length)/2)
+		if w.sum/float64(w.length) < before+w.thr/float64(w.length) {
+			p.settle(falling, l, w, true)
+			return
+		}
+	}
+	m.risen(c, l, w)
+	p.settle(ph, l, w, false)
+}
+
+// back is how many values ago the departure began: the change of slope that
+// explains the newest residuals best.
+func (l *level) back(w *window) int {
+	n := min(l.gap+w.length/2, l.n-l.since-1, ringLen/2)
+	best, at := -1.0, w.length
+	var s, sj float64 // sums of r and of r*j, j values ago, over the newest k
+	for k := range n {
+		r := l.residual(k)
+		s += r
+		sj += r * float64(k)
+		m := float64(k + 1)
+		t := m*s - sj // sum of (m-j) r_j: weight grows towards the newest
+		g := t * t * 6 / (m * (m + 1) * (2*m + 1))
+		if g > best {
+			best, at = g, k+1
+		}
+	}
+	return at
+}
+
+// opening opens a fall event at the deciding sample, or joins one that another
+// sensor of the same volume has seen.
+func (m *Monitor) opening(c *channel, l *level, w *window) {
+	p := c.p
+	back := l.back(w)
+	decide := p.cap.n - 1
+	onset := max(decide-back*l.div, p.cap.oldest())
+	t := p.cap.t[onset&p.cap.mask]
+	now := c.lastT
+	slack := int64(w.length*l.div)*c.period + int64(c.cfg.LagS*1e9)
+	perS := l.slope / (float64(l.div) * float64(c.period) * 1e-9)
+	lag := 0.0
+	if l.div > 1 {
+		lag = float64(l.div)/2 + feedDelay
+	}
+	v0 := p.base + l.at(0) + perS*lag*float64(c.period)*1e-9
+	d := float64(l.gap) - 1 - l.jbar
+	k := &watch{
+		c: c, decide: decide, onset: onset, from: max(p.lastFall, p.cap.oldest()),
+		t0: now, v0: v0, slope: perS, ns: int64(w.length*l.div) * c.period,
+		sd: l.sigma * math.Sqrt(l.invN+d*d*l.invJ), peak: p.high,
+	}
+	m.closeBefore(c, onset)
+	p.lastFall = onset
+	p.high = math.Inf(-1)
+	r := m.join(c, t, slack)
+	if r != nil {
+		m.joined(r, c, k)
+		return
+	}
+	r = m.book.open(VentOpening, c, t, now)
+	r.slack = slack
+	r.ev.PressurePa = ptr(k.v0 + k.slope*float64(t-k.t0)*1e-9)
+	r.ev.PressureUPa = ptr(2 * k.sd)
+	r.ev.RampPaS = ptr(k.slope)
+	r.ev.PeakPa = finite(k.peak)
+	m.qualify(r, c, k)
+	m.provisional(r, c, k)
+	m.label(r)
+	m.schedule(r, k)
+	m.book.issue(r)
+}
+
+func finite(x float64) *float64 {
+	if math.IsInf(x, 0) || math.IsNaN(x) {
+		return nil
+	}
+	return &x
+}
+
+// join finds the event that another sensor has seen and this one sees too.
+func (m *Monitor) join(c *channel, onset, slack int64) *record {
+	var best *record
+	least := int64(never)
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		r := m.book.recs[i]
+		if onset-r.ev.Onset > int64(3e9) {
+			break
+		}
+		if r.ev.Kind == SensorFault && r.shape != SensorFault || r.ev.Rev == 0 || slices.Contains(r.ev.Channels, c.id) {
+			continue
+		}
+		if r.ev.Kind != VentOpening && r.ev.Kind != Rupture && r.ev.Kind != Dump && r.ev.Kind != SensorFault {
+			continue
+		}
+		d := onset - r.ev.Onset
+		if d < 0 {
+			d = -d
+		}
+		if d <= slack+r.slack+int64(2e6) && d < least {
+			best, least = r, d
+		}
+	}
+	return best
+}
+
+// joined adds a channel to an event. A much faster channel takes the seat as
+// long as no window is out.
+func (m *Monitor) joined(r *record, c *channel, k *watch) {
+	r.ev.Channels = append(r.ev.Channels, c.id)
+	if r.w != nil && r.w.early != 0 && 2*c.period < r.w.c.period && r.ev.Kind != SensorFault {
+		r.seat, r.ev.Channel = c.id, c.id
+		m.schedule(r, k)
+	}
+	if r.ev.Kind == SensorFault && r.ev.Fault != FaultThermalShock { // two sensors agree: it was the pressure
+		r.ev.Kind, r.ev.Fault, r.ev.End, r.shape = VentOpening, "", 0, ""
+		r.ev.Named = 0
+		m.label(r)
+	}
+	m.book.revise(r)
+}
+
+// qualify sets the flags that are known at the trigger.
+func (m *Monitor) qualify(r *record, c *channel, k *watch) {
+	e := &r.ev
+	if c.cfg.LagS == 0 {
+		e.flag(FlagLagUnknown)
+	}
+	if c.cfg.Certificate == "" {
+		e.flag(FlagUncalibrated)
+	}
+	if !c.cfg.Zeroed {
+		e.flag(FlagUnverifiedZero)
+	}
+	if m.supply.known && m.supply.open {
+		e.flag(FlagSupplyRunning)
+	}
+	p := c.p
+	if p.levels[0].n < p.saturated {
+		e.flag(FlagSaturated)
+		e.flag(FlagLowerBound)
+	}
+	if p.levels[0].n < p.gapEnd {
+		e.flag(FlagGap)
+	}
+	for j := k.onset; j <= k.decide; j++ {
+		q := p.cap.q[j&p.cap.mask]
+		if q&daq.Gap != 0 {
+			e.flag(FlagGap)
+		}
+		if q&daq.Unsettled != 0 {
+			e.flag(FlagUnsettledClock)
+		}
+	}
+}
+
+// provisional names a fall at the trigger where inputs or validity already
+// tell that it is no opening.
+func (m *Monitor) provisional(r *record, c *channel, k *watch) {
+	if e := &m.dump.opened; e.used == 0 && e.covers(r.ev.Onset, r.slack) {
+		e.used = r.ev.ID
+		r.toDump(r.ev.Decided)
+		return
+	}
+	if c.last < m.leastPa(c.cfg.Reference) {
+		r.toFault(FaultRail, r.ev.Decided)
+	}
+}
+
+// leastPa is a pressure that gas on a bench can't have: well below ambient.
+func (m *Monitor) leastPa(ref daq.Reference) float64 {
+	if ref == daq.Gauge {
+		return -0.3e5
+	}
+	return m.ambient - 0.3e5
+}
+
+// schedule sets when an event's windows are due.
+func (m *Monitor) schedule(r *record, k *watch) {
+	k.step = max(lookNs, 8*k.c.period)
+	wait := min(max(earlyNs, 4*k.ns, 16*k.c.period), earlyMaxNs)
+	k.early = r.ev.Decided + wait
+	k.next = k.early
+	k.final = r.ev.Decided + max(limitNs, 32*k.c.period)
+	r.w = k
+	m.due = min(m.due, k.early)
+}
+
+// look does what is due at bench time now.
+func (m *Monitor) look(now int64) {
+	m.due = never
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		r := m.book.recs[i]
+		if now-r.ev.Decided > 4*limitNs {
+			break
+		}
+		if r.w != nil {
+			m.lookAt(r)
+		}
+	}
+}
+
+// lookAt sends an event's windows once the seat's samples have come far
+// enough.
+func (m *Monitor) lookAt(r *record) {
+	k := r.w
+	now := k.c.lastT
+	if k.early != 0 && now >= k.early {
+		k.early = 0
+		m.judge(r, false)
+		m.send(r, false)
+	}
+	if now >= k.next {
+		if k.early == 0 && (now >= k.final || k.over()) {
+			m.finish(r)
+			return
+		}
+		k.next = now + k.step
+	}
+	due := k.next
+	if k.early != 0 {
+		due = min(due, k.early)
+	}
+	m.due = min(m.due, due)
+}
+
+// over tells whether the fall has ended: the slope over the last look is
+// little against the steepest.
+func (k *watch) over() bool {
+	p := k.c.p
+	n := max(4, int(k.step/k.c.period))
+	a, na := p.cap.mean(p.cap.n-2*n, p.cap.n-n)
+	b, nb := p.cap.mean(p.cap.n-n, p.cap.n)
+	if na < 2 || nb < 2 {
+		return false
+	}
+	fall := a - b
+	k.steep = math.Max(k.steep, fall)
+	k.steep = math.Max(k.steep, k.first(n))
+	noise := 3 * p.sigma() * math.Sqrt(2/float64(n))
+	return fall < 0.1*k.steep+noise*0.3 && p.cap.n-k.decide > 4*n
+}
+
+// first is the fall over the first n samples after the onset.
+func (k *watch) first(n int) float64 {
+	a, na := k.c.p.cap.mean(k.onset-n, k.onset)
+	b, nb := k.c.p.cap.mean(k.onset+n/2, k.onset+n/2+n)
+	if na == 0 || nb == 0 {
+		return 0
+	}
+	return a - b
+}
+
+// closeBefore ends the channel's open event because a later one begins at
+// capture number onset.
+func (m *Monitor) closeBefore(c *channel, onset int) {
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		r := m.book.recs[i]
+		if r.w != nil && r.w.c == c {
+			r.w.until = onset
+			m.finish(r)
+		}
+		if c.lastT-r.ev.Decided > 4*limitNs {
+			return
+		}
+	}
+}
+
+// finish names the event by what is there and sends its last window.
+func (m *Monitor) finish(r *record) {
+	if r.w == nil {
+		return
+	}
+	m.judge(r, true)
+	m.send(r, true)
+	r.w = nil
+}
+
+// closeStale ends watches whose channel has gone silent.
+func (m *Monitor) closeStale(now int64) {
+	for _, r := range m.book.recs {
+		if r.w != nil && now-r.w.c.lastT > int64(1e9) && now > r.w.final {
+			m.finish(r)
+		}
+	}
+}
+
+// send copies a window of the seat and of the other sensors of the volume.
+func (m *Monitor) send(r *record, final bool) {
+	k := r.w
+	if r.ev.Kind == SensorFault || r.quiet {
+		return
+	}
+	w := m.window(k.c, k)
+	m.serial++
+	w.Event, w.Serial, w.Final = r.ev.ID, m.serial, final
+	for i := range m.channels {
+		c := &m.channels[i]
+		if c.p == nil || c == k.c || c.p.cap.n == 0 || len(w.T) == 0 {
+			continue
+		}
+		from, to := c.p.cap.find(w.T[0]), c.p.cap.find(w.T[len(w.T)-1]+1)
+		if to-from < 8 {
+			continue
+		}
+		o := Window{Event: r.ev.ID, Serial: m.serial, Final: final, Channel: c.id, NoisePa: c.p.sigma(), StepPa: c.p.code, SupplyOpen: w.SupplyOpen, PeakPa: c.p.high}
+		o.T, o.V, o.Q = c.p.cap.copyOut(from, to)
+		o.Until = len(o.T)
+		if w.Until < len(w.T) {
+			o.Until = c.p.cap.find(w.T[w.Until]) - from
+		}
+		if w.From > 0 {
+			o.From = min(c.p.cap.find(w.T[w.From])-from, o.Until)
+		}
+		o.Decided = min(max(c.p.cap.find(w.T[w.Decided])-from, 0), len(o.T)-1)
+		w.Others = append(w.Others, o)
+	}
+	m.windows = append(m.windows, w)
+}
+
+func (m *Monitor) window(c *channel, k *watch) Window {
+	p := c.p
+	span := int(beforeS * 1e9 / float64(c.period))
+	from := max(k.onset-span, p.cap.oldest())
+	w := Window{Channel: c.id, NoisePa: p.sigma(), StepPa: p.code, PeakPa: k.peak, SupplyOpen: m.supplyState()}
+	if math.IsInf(w.PeakPa, 0) {
+		w.PeakPa = k.v0
+	}
+	w.T, w.V, w.Q = p.cap.copyOut(from, p.cap.n)
+	w.Decided = max(k.decide-from, 0)
+	w.From = max(k.from-from, 0)
+	w.Until = len(w.T)
+	if k.until > 0 {
+		w.Until = min(k.until-from, len(w.T))
+	}
+	return w
+}

@@ -1,0 +1,285 @@
+package detect
+
+import (
+	"math"
+
+	"ventward/daq"
+)
+
+const (
+	levelsMax  = 4
+	spikeLen   = 3 // longest excursion that is taken for a spike before it triggers
+	feedDelay  = 4 // samples by which the slower levels lag, so that spikes are out
+	fillShort  = 64
+	fillMax    = 20000
+	spikeSigma = 6.0
+	trimRest   = 64 // samples after a gap in which a fall must pass the level before it
+)
+
+// phase tells what the trace is doing since the last departure.
+type phase int8
+
+const (
+	calm    phase = iota
+	falling       // blowing down: a settling fall bends upwards
+	rising        // stepping up: a settling rise bends downwards
+)
+
+// A pressure is the online trigger of one specimen pressure channel.
+type pressure struct {
+	base   float64 // subtracted from every value, so that sums stay small
+	begun  bool
+	levels [levelsMax]level
+	nl     int
+	acc    [levelsMax]float64
+	cnt    [levelsMax]int
+	noise  noise
+	code   float64 // quantisation step, Pa; 0: none known
+
+	// spikes: departures of one sample from the mean of the four before it
+	jump  float64
+	dep   noiseBlock
+	crest float64 // recent largest ordinary departure, decaying
+	run   int     // samples away since ref
+	ref   float64
+	peak  float64
+
+	phase     phase
+	phaseEnd  int // sample of level 0 at which calm returns
+	gapEnd    int // sample of level 0 until which gapLevel binds
+	gapLevel  float64
+	saturated int // sample of level 0 up to which saturation matters
+	lastFall  int // capture number of the last event's onset
+	high      float64
+	highSet   bool
+	cap       *capture
+}
+
+// A noiseBlock is a clipped second moment that starts at a guess.
+type noiseBlock struct {
+	v, acc float64
+	fill   int
+	n      int
+}
+
+func (b *noiseBlock) push(x2 float64) bool {
+	b.acc += math.Min(x2, clipSigma*clipSigma*b.v)
+	b.fill++
+	if b.fill < blockLen {
+		return false
+	}
+	b.n = min(b.n+1, 64)
+	b.v += (b.acc/(blockLen*clipBias) - b.v) / float64(b.n+1)
+	b.acc, b.fill = 0, 0
+	return true
+}
+
+// newPressure makes the trigger of a channel that gets share false alarms a
+// second.
+func newPressure(c *daq.Channel, rateHz, share float64) *pressure {
+	p := &pressure{code: c.Step, cap: newCapture(rateHz)}
+	p.setRate(rateHz, share)
+	return p
+}
+
+// setRate builds the pyramid: as many levels as it takes for the longest
+// window to hold a second.
+func (p *pressure) setRate(rateHz, share float64) {
+	if rateHz <= 0 {
+		rateHz = 1
+	}
+	p.nl = 1
+	for div := octave; p.nl < levelsMax && float64(gapFull*div/octave) < rateHz; div *= octave {
+		p.nl++
+	}
+	tests := 4 + 3*(p.nl-1)
+	div := 1
+	for i := range p.nl {
+		l := &p.levels[i]
+		if i == 0 {
+			l.init(div, []int{4, 8, 16, 32})
+		} else {
+			l.init(div, []int{8, 16, 32})
+		}
+		for k := range l.win[:l.nw] {
+			w := &l.win[k]
+			w.z = thresholdFor(share/float64(tests)/rateHz*float64(div), w.length)
+		}
+		div *= octave
+	}
+}
+
+// restart makes every level begin anew at the next sample. A calm restart
+// keeps what the windows know of recent disturbances.
+func (p *pressure) restart(keep bool) {
+	for i := range p.levels[:p.nl] {
+		p.levels[i].restart(keep)
+		p.acc[i] = 0
+		p.cnt[i] = 0
+	}
+	p.cnt[0] = -feedDelay
+	p.run = 0
+}
+
+// push takes a valid sample and returns the level that may have fired; -1:
+// none. spiked is the number of samples before this one that turned out to be
+// a spike.
+func (p *pressure) push(v float64) (fired, spiked int) {
+	v -= p.base
+	l0 := &p.levels[0]
+	ref := l0.win[0].sum * 0.25
+	e := v - ref
+	a := math.Abs(e)
+	if p.noise.push(v) {
+		p.rescale()
+	}
+	switch {
+	case p.run > 0:
+		spiked = p.away(v)
+	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4:
+		p.run, p.ref, p.peak = 1, ref, e
+	default:
+		if p.dep.push(e * e) {
+			p.rejump()
+		}
+		if p.phase != calm {
+			p.crest = math.Max(a, p.crest*0.995)
+		}
+	}
+	fired = -1
+	if l0.push(v) {
+		fired = 0
+	}
+	if p.nl > 1 {
+		if f := p.feed(); f >= 0 && fired < 0 {
+			fired = f
+		}
+	}
+	return fired, spiked
+}
+
+// away follows an excursion: back within three samples it was a spike, and is
+// taken out; longer, it is the pressure.
+func (p *pressure) away(v float64) (spiked int) {
+	e := v - p.ref
+	if math.Abs(e) < p.jump*0.7 && math.Abs(e) < 0.35*math.Abs(p.peak) {
+		for i := range p.run {
+			p.levels[0].patch(i, p.ref)
+		}
+		spiked = p.run
+		p.run = 0
+		return spiked
+	}
+	if math.Abs(e) > math.Abs(p.peak) {
+		p.peak = e
+	}
+	p.run++
+	if p.run > spikeLen {
+		p.run = 0
+		if p.phase != calm {
+			p.crest = math.Max(p.crest, math.Abs(p.peak))
+		}
+	}
+	return 0
+}
+
+// rejump sets the departure beyond which a sample is suspected of a spike.
+func (p *pressure) rejump() {
+	p.crest *= 0.9
+	p.jump = math.Max(spikeSigma*math.Sqrt(p.dep.v), 1.6*p.code)
+	p.jump = math.Max(p.jump, 1.2*p.crest)
+}
+
+// rescale hands the noise estimate to the levels.
+func (p *pressure) rescale() {
+	s := p.noise.sigma()
+	if p.dep.v == 0 {
+		p.dep.v = 1.25 * s * s
+		p.rejump()
+	}
+	analog := math.Sqrt(math.Max(0, s*s-p.code*p.code/12))
+	quant := quantBound(analog, p.code)
+	for i := range p.levels[:p.nl] {
+		l := &p.levels[i]
+		l.sigma = s / math.Sqrt(float64(l.div))
+		l.quant = quant
+		if swept := math.Abs(l.slope); quant > 0 && swept > p.code {
+			l.quant *= p.code / swept
+		}
+	}
+}
+
+// quantBound is the largest systematic error that rounding to steps of q adds
+// to the mean of samples with Gaussian noise of standard deviation s: the
+// first term of the Fourier series of the rounding error, q/pi
+// exp(-2 pi^2 s^2/q^2) (B. Widrow and I. Kollar, Quantization Noise, Cambridge
+// 2008), with half as much again for the further terms, at most q/2.
+func quantBound(s, q float64) float64 {
+	if q <= 0 {
+		return 0
+	}
+	x := s / q
+	return math.Min(q/2, 1.5*q/math.Pi*math.Exp(-2*math.Pi*math.Pi*x*x))
+}
+
+// feed hands a sample that is old enough to the slower levels.
+func (p *pressure) feed() int {
+	l0 := &p.levels[0]
+	fired := -1
+	x := l0.ring[(l0.n-1-feedDelay)&ringMask]
+	for i := 0; i < p.nl-1; i++ {
+		if p.cnt[i] >= 0 {
+			p.acc[i] += x
+		}
+		p.cnt[i]++
+		if p.cnt[i] < octave {
+			return fired
+		}
+		x = p.acc[i] / octave
+		p.acc[i], p.cnt[i] = 0, 0
+		if p.levels[i+1].push(x) && fired < 0 {
+			fired = i + 1
+		}
+	}
+	return fired
+}
+
+// bridge fills a hole of missing samples with the line of the fastest level
+// whose baseline is long enough; without one everything begins anew.
+func (p *pressure) bridge(missing int) {
+	l0 := &p.levels[0]
+	p.noise.cut()
+	p.run = 0
+	if l0.n == 0 {
+		return
+	}
+	for i := range p.levels[:p.nl] {
+		l := &p.levels[i]
+		if l.span < 2*spanLeast || l.span*l.div < missing || missing > fillMax {
+			continue
+		}
+		v, slope := l.at(0), l.slope/float64(l.div)
+		if i > 0 { // a slower level lags by what is still gathered
+			v += slope * (float64(l.div)/2 + feedDelay)
+		}
+		p.gapLevel = l0.win[0].sum * 0.25
+		for k := 1; k <= missing; k++ {
+			l0.push(v + slope*float64(k))
+			p.feed()
+		}
+		if missing >= 4 {
+			p.gapEnd = l0.n + trimRest
+		}
+		return
+	}
+	p.restart(false)
+	p.phase = calm
+}
+
+// sigma is the standard deviation of one sample; 0: not known yet.
+func (p *pressure) sigma() float64 {
+	if !p.noise.ready() {
+		return 0
+	}
+	return p.noise.sigma()
+}

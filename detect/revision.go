@@ -1,0 +1,54 @@
+package detect
+
+import "maps"
+
+// Finding takes what the fit of a window found.
+func (m *Monitor) Finding(f Finding) {
+	r := m.book.at(f.Event)
+	if r == nil || r.final && !f.Final {
+		return
+	}
+	r.fitted = true
+	r.final = f.Final
+	e := &r.ev
+	if r.shape == Dump || r.shape == SensorFault { // the inputs or the sensor have spoken
+		return
+	}
+	if f.Kind != "" && (e.Opens() || f.Kind == VentOpening || f.Kind == Rupture) && r.shape != SupplyStep {
+		e.Kind, e.Fault = f.Kind, f.Fault
+		r.shape = f.Kind
+	}
+	take(&e.OnsetU, f.OnsetU)
+	take(&e.StartU, f.StartU)
+	take(&e.PressurePa, f.PressurePa)
+	take(&e.PressureUPa, f.PressureUPa)
+	take(&e.PeakLossPa, f.PeakLossPa)
+	take(&e.DropPa, f.DropPa)
+	take(&e.RampPaS, f.RampPaS)
+	take(&e.TauS, f.TauS)
+	take(&e.AreaM2, f.AreaM2)
+	take(&e.AreaUM2, f.AreaUM2)
+	take(&e.AreaLowerM2, f.AreaLowerM2)
+	if f.Onset != nil {
+		e.Onset = *f.Onset
+	}
+	if f.Start != nil {
+		e.Start = *f.Start
+	}
+	for _, g := range f.Flags {
+		e.flag(g)
+	}
+	e.Absent = maps.Clone(f.Absent)
+	if f.Final && e.Named == 0 {
+		e.Named = max(e.Decided, m.now)
+	}
+	m.label(r)
+	m.book.revise(r)
+}
+
+// take lets a figure that was computed replace the one before.
+func take[T any](to **T, from *T) {
+	if from != nil {
+		*to = clone(from)
+	}
+}

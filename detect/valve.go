@@ -1,0 +1,108 @@
+package detect
+
+import "ventward/daq"
+
+const (
+	// valveAheadNs and valveAfterNs bound when a pressure responds to a valve,
+	// before and after the moment at which its input or command changed.
+	valveAheadNs = int64(5e6)
+	valveAfterNs = int64(100e6)
+)
+
+// A valve is what is known of the supply or the dump valve. Its edges are
+// known to lie between two times, as far as its input is sampled.
+type valve struct {
+	known   bool
+	open    bool
+	opened  edge
+	closed  edge
+	isInput bool // an input channel tells; commands are ignored
+}
+
+// An edge is a change of a valve.
+type edge struct {
+	from, to int64 // ns; it lies in (from, to]
+	used     int   // event that it explains; 0: none
+	set      bool
+}
+
+// covers tells whether a pressure's departure at t can be the valve's doing.
+func (e *edge) covers(t, slack int64) bool {
+	return e.set && t >= e.from-valveAheadNs-slack && t <= e.to+valveAfterNs
+}
+
+func (v *valve) change(open bool, from, to int64) bool {
+	if v.known && v.open == open {
+		return false
+	}
+	first := !v.known
+	v.known, v.open = true, open
+	if first {
+		return false
+	}
+	e := edge{from: from, to: to, set: true}
+	if open {
+		v.opened = e
+	} else {
+		v.closed = e
+	}
+	return true
+}
+
+// Valve tells of a valve's command or state as the bench's own outputs know
+// it (role supply_valve or dump_valve), for benches whose valves have no input
+// channel: open at bench time now.
+func (m *Monitor) Valve(role daq.Role, open bool, now int64) {
+	v := m.valveOf(role)
+	if v == nil || v.isInput {
+		return
+	}
+	m.turn(v, open, now, now)
+}
+
+func (m *Monitor) valveOf(role daq.Role) *valve {
+	switch role {
+	case daq.RoleDumpValve:
+		return &m.dump
+	case daq.RoleSupplyValve:
+		return &m.supply
+	}
+	return nil
+}
+
+// turn takes a valve's new state. A dump edge that comes to be known after the
+// pressure's fall explains that fall.
+func (m *Monitor) turn(v *valve, open bool, from, to int64) {
+	if !v.change(open, from, to) || v != &m.dump || !open {
+		return
+	}
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		r := m.book.recs[i]
+		if r.ev.Onset < from-valveAheadNs-int64(1e9) {
+			return
+		}
+		if r.ev.Opens() && r.ev.Rev > 0 && v.opened.used == 0 && v.opened.covers(r.ev.Onset, r.slack) {
+			v.opened.used = r.ev.ID
+			r.toDump(to)
+			m.book.revise(r)
+			return
+		}
+	}
+}
+
+// toDump makes a fall the dump valve's doing.
+func (r *record) toDump(now int64) {
+	r.ev.Kind, r.ev.Feature, r.shape = Dump, "", Dump
+	r.ev.Named = max(now, r.ev.Decided)
+}
+
+// supplyState is the supply valve as a window tells it.
+func (m *Monitor) supplyState() int8 {
+	switch {
+	case !m.supply.known:
+		return -1
+	case m.supply.open:
+		return 1
+	}
+	return 0
+}
