@@ -1,5 +1,7 @@
 package guard
 
+import "ventward/daq"
+
 // Phase is the state of a test, in the trade's words. "Vented" or "safe" is
 // never a state: a zero reading proves nothing.
 type Phase string
@@ -30,10 +32,13 @@ func (g *Guard) advance(now int64) {
 	}
 }
 
-// confirmedOff tells that every output but the heartbeat was read back off.
+// confirmedOff tells that every output which is demanded off was read back off.
+// An output that a trip does not list stays as the course left it: what making
+// safe switches is the bench's own list.
 func (g *Guard) confirmedOff() bool {
 	for i := range g.o.Outputs {
-		if !g.o.Outputs[i].Heartbeat && g.s.Outputs[i].State != offState {
+		o := &g.s.Outputs[i]
+		if !g.o.Outputs[i].Heartbeat && !o.Want && o.State != daq.OutputOff {
 			return false
 		}
 	}

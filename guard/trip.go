@@ -2,8 +2,6 @@ package guard
 
 import "ventward/daq"
 
-const offState = daq.OutputOff
-
 // A Trip is the state of one rule's demand to make safe. It latches: only a
 // reset, after its condition is gone, ends it.
 type Trip struct {
