@@ -31,6 +31,9 @@ func (g *Guard) trip(rule int, now int64) {
 		return
 	}
 	t.Tripped, t.Since = true, now
+	for _, o := range t.Outputs { // so that a reset alone never turns it on again
+		g.s.Outputs[o].Permit = false
+	}
 	if g.s.Phase == Armed || g.s.Phase == UnderTest || g.s.Phase == HoldingPressure {
 		g.enter(MakingSafe, now)
 	}
