@@ -22,9 +22,12 @@ type Stamp struct {
 	// Settled tells that the clock rests on a filled window, or that there is
 	// no clock to recover (polled, arrival and explicit times).
 	Settled bool
-	Late    bool   // without tick and sequence only: the batch came after a stall, its time is less certain
-	UNS     int64  // bound on the error of the times, ns: minimum delay + one sample period, more while not settled
-	Epoch   uint32 // of the batch
+	// Late tells that the time is less certain: the batch came after a stall
+	// and has no tick or sequence, or the device's clock has been seconds
+	// without one timely sample and may have stood still.
+	Late  bool
+	UNS   int64  // bound on the error of the times, ns: minimum delay + one sample period, more while not settled
+	Epoch uint32 // of the batch
 }
 
 // At returns the bench time of row k in ns.
@@ -99,6 +102,8 @@ const (
 	// settleS is how much of the window must be filled before times count as
 	// settled.
 	settleS = 60
+	// slowestHz: a described rate below it is no rate.
+	slowestHz = 1e-3
 	// slewTauNS and slewMax shape the approach to the envelope: an error dies
 	// with this time constant, and never faster than this fraction of time.
 	slewTauNS, slewMax = 2e9, 200e-6
@@ -130,18 +135,19 @@ func NewClock(o ClockOptions) *Clock {
 		c.minDelay = 1e6
 	}
 	in := o.Instrument
-	if in.RateHz > 0 {
+	rated := in.RateHz >= slowestHz
+	if rated {
 		c.periodNS = secondNS / in.RateHz
 	}
 	switch {
 	case in.Polled:
 		c.mode = byPoll
-	case in.TickHz > 0:
+	case in.TickHz >= slowestHz:
 		c.mode, c.perTick = byTick, secondNS/in.TickHz
-		if in.RateHz > 0 {
+		if rated {
 			c.rowTicks = in.TickHz / in.RateHz
 		}
-	case in.RateHz > 0:
+	case rated:
 		c.mode, c.perTick = bySequence, c.periodNS
 	}
 	return c
@@ -210,10 +216,12 @@ func (c *Clock) uncertainty(b *Batch) int64 {
 		return b.HalfTrip
 	case c.mode == byArrival || !b.HasTick && !b.HasSeq:
 		return c.minDelay + int64(c.periodNS) + spreadNS
+	case c.farPoints > 0:
+		return c.minDelay + int64(c.samplePeriod()+math.Max(0, c.env.low-c.env.at(c.env.lowX)))
 	case c.settled:
 		return c.minDelay + int64(c.samplePeriod())
 	}
-	return c.minDelay + int64(c.samplePeriod()) + int64(math.Max(spreadNS, c.env.widest))
+	return c.minDelay + int64(c.samplePeriod()+math.Max(spreadNS, c.env.widest))
 }
 
 func (c *Clock) samplePeriod() float64 {
@@ -229,22 +237,19 @@ func (c *Clock) device(b *Batch, first uint64) Stamp {
 	if !c.started || b.Epoch != c.epoch {
 		c.begin(b, first)
 	}
-	if c.mode == byTick {
-		c.rowTicks = c.pace.take(b, c.rowTicks, c.periodNS > 0)
-	}
-	x1 := c.newest(b, first)
-	arrival := float64(b.Arrived - c.baseAt)
-	if c.jumped(x1, arrival-x1) {
+	if x := c.newest(b, first); c.jumped(x, float64(b.Arrived-c.baseAt)-x) {
 		c.restarts++
 		c.begin(b, first)
-		x1 = c.newest(b, first)
-		arrival = float64(b.Arrived - c.baseAt)
 	}
+	if c.mode == byTick {
+		c.rowTicks = c.pace.take(b, c.rowTicks, c.periodNS/c.perTick)
+	}
+	x1, arrival := c.newest(b, first), float64(b.Arrived-c.baseAt)
 	if b.Newest {
 		c.point(x1, arrival-x1)
 	}
 	rate := c.advance(x1, arrival-x1)
-	s := Stamp{Settled: c.settled, Epoch: b.Epoch, UNS: c.uncertainty(b)}
+	s := Stamp{Settled: c.settled, Late: c.farPoints > 0, Epoch: b.Epoch, UNS: c.uncertainty(b)}
 	step := c.rowTicks * c.perTick * (1 + rate)
 	c.place(&s, b.K, float64(c.baseAt)+x1+c.y-float64(b.K-1)*step, step)
 	return s
@@ -273,10 +278,11 @@ func (c *Clock) jumped(x, y float64) bool {
 	if !c.mapped {
 		return false
 	}
-	if x < c.x-backNS || c.env.n > 0 && y < c.env.at(x)-aheadNS {
-		return true
+	expected := c.y + c.env.slope*(x-c.x)
+	if c.env.n > 0 {
+		expected = c.env.at(x)
 	}
-	return c.farPoints >= farLimit
+	return x < c.x-backNS || y < expected-aheadNS || c.farPoints >= farLimit
 }
 
 // point gives the envelope one clean pair of device time and delay.
@@ -314,7 +320,7 @@ func (c *Clock) advance(x1, y float64) float64 {
 	}
 	off := target - (c.y + c.env.slope*dx) // what following the slope alone would leave
 	pull := math.Max(-most, math.Min(most, off*math.Min(1, dx/tau)/dx))
-	rate := math.Max(c.env.slope+pull, -hasteMax)
+	rate := math.Max(c.env.slope+pull, -hasteMax) // never backwards
 	c.x, c.y = x1, c.y+rate*dx
 	if !c.settled && c.env.fitted && c.env.reach() >= math.Min(settleS*secondNS, c.windowNS*0.9) && math.Abs(off) < 1e6 {
 		c.settled = true
@@ -322,36 +328,39 @@ func (c *Clock) advance(x1, y float64) float64 {
 	return rate
 }
 
-// pace measures how many ticks pass from row to row, over one to two seconds of
-// the device's own sequence. Without a sequence the nominal rate has to do.
+// pace measures how many ticks pass from row to row, over at least paceRows rows
+// of the device's own sequence. Without a sequence the described rate has to do.
 type pace struct {
 	n         int
 	seq, tick [2]uint64 // anchors, the older first
 }
 
-// paceRows is the least number of rows between two anchors.
+// paceRows is the least number of rows to measure over; the anchors move on
+// after eight times as many.
 const paceRows = 64
 
-func (p *pace) take(b *Batch, now float64, nominal bool) float64 {
+// take returns the ticks from row to row: now until something better is
+// measured. described is what the instrument's description says, 0 for nothing;
+// a measurement off by more than twofold is a damaged counter, not a rate.
+func (p *pace) take(b *Batch, now, described float64) float64 {
 	if !b.HasSeq {
 		return now
 	}
-	if p.n == 0 {
-		p.n, p.seq[0], p.tick[0] = 1, b.Seq, b.Tick
-		p.seq[1], p.tick[1] = b.Seq, b.Tick
+	if p.n == 0 || b.Seq < p.seq[1] || b.Tick < p.tick[1] {
+		p.n, p.seq, p.tick = 1, [2]uint64{b.Seq, b.Seq}, [2]uint64{b.Tick, b.Tick}
 		return now
 	}
-	rows, ticks := b.Seq-p.seq[0], b.Tick-p.tick[0]
-	if b.Seq <= p.seq[0] || b.Tick <= p.tick[0] {
-		*p = pace{}
-		return now
-	}
+	rows, ticks := float64(b.Seq-p.seq[0]), float64(b.Tick-p.tick[0])
 	if b.Seq-p.seq[1] >= paceRows*8 {
 		p.seq[0], p.tick[0] = p.seq[1], p.tick[1]
 		p.seq[1], p.tick[1] = b.Seq, b.Tick
 	}
-	if nominal && rows < paceRows {
+	if rows < paceRows && (described > 0 || rows == 0) {
 		return now
 	}
-	return float64(ticks) / float64(rows)
+	r := ticks / rows
+	if described > 0 && (r < described/2 || r > described*2) || !(r > 0) {
+		return now
+	}
+	return r
 }

@@ -28,6 +28,10 @@ type hullPoint struct{ x, y float64 }
 // than that of the epoch before.
 const envelopeLeast = 5
 
+// slopeMost bounds the slope: a device ten per cent off its described rate is
+// described wrongly, and its times can't be trusted in any case.
+const slopeMost = 0.1
+
 func (e *envelope) reset(slope float64) {
 	e.head, e.n, e.slope, e.off, e.fitted = 0, 0, slope, 0, false
 	e.widest, e.above = 0, 0
@@ -112,6 +116,10 @@ func (e *envelope) fit() {
 	e.slope = (h[i].y - h[i-1].y) / (h[i].x - h[i-1].x)
 	e.off = h[i].y - e.slope*h[i].x
 	e.fitted = true
+	if e.slope < -slopeMost || e.slope > slopeMost {
+		e.slope = max(-slopeMost, min(slopeMost, e.slope))
+		e.shift()
+	}
 }
 
 // shift keeps the slope and lays the line under the points.
