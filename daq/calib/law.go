@@ -62,7 +62,7 @@ func Compile(c Curve) (Law, error) {
 	if ps := c.Check(); len(ps) > 0 {
 		return Law{}, ps[0]
 	}
-	l := Law{scale: c.ScaleGain, shift: c.ScaleOffset, zero: c.Zero, quietLo: math.Inf(-1), quietHi: math.Inf(1)}
+	l := Law{scale: c.ScaleGain, shift: c.ScaleOffset, zero: c.Zero, quietLo: -math.MaxFloat64, quietHi: math.MaxFloat64}
 	if l.scale == 0 {
 		l.scale = 1
 	}
@@ -91,7 +91,7 @@ func (l *Law) Linear() (gain, offset float64, ok bool) {
 
 // Quiet returns the raw readings between which (ends included) a linear law
 // has no fault, so that Value need not be asked. The band of a plain linear
-// law has no ends; a thermocouple's means nothing.
+// law is all finite numbers; a thermocouple's means nothing.
 func (l *Law) Quiet() (lo, hi float64) { return l.quietLo, l.quietHi }
 
 // Value turns a raw reading into the channel's unit. junctionC is the cold

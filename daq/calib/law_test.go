@@ -31,6 +31,9 @@ func TestLinearLaw(t *testing.T) {
 	if v, f := l.Value(math.Inf(1), 0); f != NoValue || !math.IsNaN(v) {
 		t.Errorf("Inf: %g (%v)", v, f)
 	}
+	if lo, hi := l.Quiet(); lo != -math.MaxFloat64 || hi != math.MaxFloat64 {
+		t.Errorf("quiet band %g..%g, want all finite numbers", lo, hi)
+	}
 	one := mustCompile(t, Curve{Kind: Linear, Gain: 2})
 	if v, _ := one.Value(3, 0); v != 6 {
 		t.Errorf("a scale gain of 0 is read as 1: %g", v)
