@@ -1,0 +1,83 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"slices"
+	"time"
+
+	"ventward/dashboard"
+	"ventward/detect"
+	"ventward/report"
+	"ventward/store"
+)
+
+// archive lends stored runs to the page.
+type archive struct{ s *store.Store }
+
+// Runs lists the newest runs first.
+func (a archive) Runs(_ context.Context, limit int) ([]dashboard.RunSummary, error) {
+	ms, err := a.s.Runs(store.Filter{})
+	if err != nil {
+		return nil, err
+	}
+	var out []dashboard.RunSummary
+	for i := len(ms) - 1; i >= 0 && len(out) < limit; i-- {
+		if ms[i].Kind != store.KindIdle {
+			out = append(out, summarise(&ms[i]))
+		}
+	}
+	return out, nil
+}
+
+// Run returns one run with the newest revision of each of its events.
+func (a archive) Run(_ context.Context, id string) (dashboard.RunSummary, []report.Line, error) {
+	rd, err := a.s.Reader(id)
+	if err != nil {
+		return dashboard.RunSummary{}, nil, dashboard.ErrNoRun
+	}
+	defer rd.Close()
+	m := rd.Meta()
+	sum := summarise(&m)
+	events, err := lastRevisions(rd)
+	if err != nil {
+		return sum, nil, err
+	}
+	first, err := rd.Next()
+	if err != nil {
+		return sum, nil, err
+	}
+	var s setup
+	if err := json.Unmarshal(first.Body, &s); err != nil || s.Bench == nil {
+		return sum, nil, errNoSetup
+	}
+	lines := make([]report.Line, 0, len(events))
+	for i := range events {
+		lines = append(lines, report.EventLine(events[i], m.Start, s.Bench.Channels))
+	}
+	sum.Events = len(lines)
+	return sum, lines, nil
+}
+
+func summarise(m *store.Meta) dashboard.RunSummary {
+	return dashboard.RunSummary{ID: m.ID, Specimen: m.Specimen, Lot: m.Lot, Shot: m.Shot, StartUTC: m.StartUTC().Format(time.RFC3339Nano), DurationS: lasts(m),
+		Open: m.State == store.StateOpen, Interrupted: m.State == store.StateInterrupted}
+}
+
+// lastRevisions returns the newest revision of each event of a run, by id.
+func lastRevisions(rd *store.Reader) ([]detect.Event, error) {
+	rows, err := rd.Events()
+	if err != nil {
+		return nil, err
+	}
+	last := map[int]detect.Event{}
+	for i := range rows {
+		last[rows[i].Event.ID] = rows[i].Event
+	}
+	out := make([]detect.Event, 0, len(last))
+	for _, e := range last {
+		out = append(out, e)
+	}
+	slices.SortFunc(out, func(a, b detect.Event) int { return a.ID - b.ID })
+	return out, nil
+}

@@ -1,0 +1,317 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"ventward/config"
+	"ventward/daq"
+	"ventward/dashboard"
+	"ventward/store"
+	"ventward/stream"
+)
+
+// version is the program's, set by the linker.
+var version = "0.1.0-dev"
+
+// daemonOptions is what a daemon needs besides the bench description.
+type daemonOptions struct {
+	Bench     *config.Bench
+	Store     *store.Store
+	Time      *timebase
+	Listen    string // address of the page; empty: no page
+	Simulated bool
+	Log       zerolog.Logger
+	Closed    func(run string, err error) // told when a run's file is closed
+}
+
+// A daemon runs one bench: it owns every goroutine below and waits for them.
+type daemon struct {
+	o      daemonOptions
+	in     *inbox
+	loop   *loop
+	lines  []*line
+	fit    *fitWorker
+	server *dashboard.Server
+	addr   string
+
+	workers sync.WaitGroup
+	stop    context.CancelFunc // of everything but the loop
+	work    chan func()
+}
+
+// newDaemon opens ports and the page and starts the goroutines. The loop runs
+// in run.
+func newDaemon(o daemonOptions) (*daemon, error) {
+	d := &daemon{o: o, in: newInbox(), work: make(chan func(), 64)}
+	eng, err := newEngine(setup{Bench: o.Bench})
+	if err != nil {
+		return nil, err
+	}
+	d.fit = newFitWorker(o.Bench, d.in)
+	hub := stream.NewHub(stream.HubOptions{Channels: o.Bench.Channels})
+	l := &loop{bench: o.Bench, time: o.Time, log: o.Log, in: d.in, fit: d.fit, hub: hub, store: o.Store, heart: -1, eng: eng,
+		ring: ring{keep: int64(o.Bench.Record.PreTriggerS * 1e9)}, ticks: make(chan struct{}, 1), simulated: o.Simulated,
+		closed: o.Closed, work: d.work, prepare: d.prepare}
+	d.loop = l
+	for i := range o.Bench.Instruments {
+		ln, err := newLine(i, o.Bench.Instruments[i], d.in, o.Time, o.Log)
+		if err != nil {
+			return nil, err
+		}
+		d.lines = append(d.lines, ln)
+	}
+	l.lines = d.lines
+	for i, out := range o.Bench.Outputs {
+		l.owner = append(l.owner, d.lines[out.Instrument])
+		if out.Heartbeat {
+			l.heart = i
+		}
+	}
+	if l.idle, err = o.Store.Idle(d.meta(store.Meta{Kind: store.KindIdle}), store.IdleOptions{Keep: time.Duration(o.Bench.Record.IdleS * 1e9)}); err != nil {
+		return nil, err
+	}
+	return d, d.start(hub)
+}
+
+func (d *daemon) start(hub *stream.Hub) error {
+	ctx, stop := context.WithCancel(context.Background())
+	d.stop = stop
+	d.loop.mark = d.o.Time.participant()
+	d.goWork(func() { d.fit.run(ctx) })
+	d.goWork(func() { d.tick(ctx) })
+	d.goWork(func() { d.labour(ctx) })
+	for _, ln := range d.lines {
+		if err := ln.open(); err != nil {
+			d.close()
+			return err
+		}
+	}
+	if d.o.Listen == "" {
+		return nil
+	}
+	ln, err := net.Listen("tcp", d.o.Listen)
+	if err != nil {
+		d.close()
+		return fmt.Errorf("page at %s: %w: choose another address with listen in the bench description", d.o.Listen, err)
+	}
+	d.addr = ln.Addr().String()
+	d.server = dashboard.New(dashboard.Options{Hub: hub, Archive: archive{d.o.Store}, Command: d.command, Version: version, Log: d.o.Log})
+	d.goWork(func() {
+		if err := d.server.Serve(ctx, ln); err != nil && !errors.Is(err, context.Canceled) {
+			d.o.Log.Error().Err(err).Msg("the page stopped")
+		}
+	})
+	return nil
+}
+
+func (d *daemon) goWork(f func()) {
+	d.workers.Add(1)
+	go func() {
+		defer d.workers.Done()
+		f()
+	}()
+}
+
+// run runs the loop until ctx is done and then closes everything.
+func (d *daemon) run(ctx context.Context) error {
+	d.loop.run(ctx)
+	d.close()
+	closing, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	defer cancel()
+	return d.loop.idle.Close(closing)
+}
+
+func (d *daemon) close() {
+	d.stop()
+	for _, ln := range d.lines {
+		ln.close()
+	}
+	d.workers.Wait()
+}
+
+// tick lets the loop notice that time passes.
+func (d *daemon) tick(ctx context.Context) {
+	mark := d.o.Time.participant()
+	defer d.o.Time.retire(mark)
+	for next := d.o.Time.Now(); ; next += tickNS {
+		if !d.o.Time.wait(next, nil, ctx.Done(), mark) {
+			return
+		}
+		select {
+		case d.loop.ticks <- struct{}{}:
+		default: // the loop is late; it will see the time when it looks
+		}
+		if now := d.o.Time.Now(); next < now-tickNS {
+			next = now
+		}
+	}
+}
+
+// labour does what waits on disk, beside the loop. What is queued when the
+// daemon stops is still done.
+func (d *daemon) labour(ctx context.Context) {
+	for {
+		select {
+		case f := <-d.work:
+			f()
+		case <-ctx.Done():
+			for {
+				select {
+				case f := <-d.work:
+					f()
+				default:
+					return
+				}
+			}
+		}
+	}
+}
+
+// meta completes what is known of every run.
+func (d *daemon) meta(m store.Meta) store.Meta {
+	now := d.o.Time.Now()
+	wall := d.o.Time.Wall()
+	m.Bench, m.Simulated, m.Program, m.Algorithm = d.o.Bench.Name, d.o.Simulated, version, algorithm
+	m.Start, m.EpochUTC = now, wall-now
+	if m.ID == "" {
+		m.ID = newRunID(time.Unix(0, wall))
+	}
+	return m
+}
+
+// newRunID is a run's name: sortable by time and never used twice.
+func newRunID(t time.Time) string { return store.NewID(t, rand.Uint32()) }
+
+// prepare makes the file and the engines of a run before the loop begins it,
+// so that the loop never waits for a disk.
+func (d *daemon) prepare(m store.Meta) (*recording, error) {
+	m = d.meta(m)
+	r := &recording{meta: m}
+	var err error
+	if r.eng, err = newEngine(setup{Bench: d.o.Bench}); err != nil {
+		return nil, err
+	}
+	if r.after, err = newEngine(setup{Bench: d.o.Bench}); err != nil {
+		return nil, err
+	}
+	if r.run, err = d.o.Store.Create(m); err != nil {
+		return nil, err
+	}
+	r.journal = r.run
+	return r, nil
+}
+
+// errBusy tells that the loop could not take a command.
+var errBusy = errors.New("the loop's queue of commands is full: try again; if it stays so, the bench is overloaded")
+
+// command gives a wish to the loop and waits for its answer.
+func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
+	if c.Who == "" {
+		c.Who = "unattributed"
+	}
+	m := message{}
+	if c.Verb == "start" {
+		c.Verb = "arm"
+	}
+	switch c.Verb {
+	case "arm", "record":
+		shot, err := strconv.Atoi(c.Args["shot"])
+		if c.Args["shot"] != "" && (err != nil || shot < 0) {
+			return nil, fmt.Errorf("shot = %q is not a number: leave it out or give the shot's number", c.Args["shot"])
+		}
+		if free, err := store.SpaceLeft(d.o.Store.Dir()); err == nil && free < d.o.Bench.Record.MinFreeBytes {
+			return nil, fmt.Errorf("%d MB are free where runs are kept, %d are asked for: free some space first", free>>20, d.o.Bench.Record.MinFreeBytes>>20)
+		}
+		m.rec, err = d.prepare(store.Meta{Kind: store.KindRun, Specimen: c.Args["specimen"], Lot: c.Args["lot"], Feature: c.Args["feature"], Operator: c.Who, Shot: shot})
+		if err != nil {
+			return nil, err
+		}
+	case "pressurise", "abort", "make-safe", "end", "acknowledge", "reset", "note":
+	default:
+		return nil, fmt.Errorf("command %q is not known: use arm, record, pressurise, abort, make-safe, end, acknowledge, reset or note", c.Verb)
+	}
+	reply := make(chan error, 1)
+	m.entry, m.reply = daq.Entry{Kind: daq.EntryCommand, Command: &c}, reply
+	err := d.ask(ctx, m, reply)
+	if m.rec == nil {
+		return nil, err
+	}
+	if err != nil {
+		return nil, errors.Join(err, d.discard(m.rec))
+	}
+	return map[string]string{"run": m.rec.meta.ID}, nil
+}
+
+// discard closes the file of a run that was refused before it began.
+func (d *daemon) discard(r *recording) error {
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	_, err := r.run.Close(ctx, store.End{At: d.o.Time.Now(), Note: "refused before it began"})
+	return err
+}
+
+func (d *daemon) ask(ctx context.Context, m message, reply <-chan error) error {
+	if !d.in.post(m) {
+		return errBusy
+	}
+	select {
+	case err := <-reply:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("no answer from the loop: %w", ctx.Err())
+	case <-time.After(10 * time.Second):
+		return errBusy
+	}
+}
+
+// promote begins a run when something opened though nothing was recorded: what
+// the ring remembers becomes its beginning.
+func (l *loop) promote(out *outcome) {
+	opened := false
+	for i := range out.Events {
+		opened = opened || out.Events[i].Opens()
+	}
+	if !opened || l.promoting {
+		return
+	}
+	l.promoting = true
+	l.log.Warn().Msg("an opening while nothing was recorded: it becomes a run")
+	job := func() {
+		r, err := l.prepare(store.Meta{Kind: store.KindRun, Specimen: "unnamed", Note: "begun by the program: an opening while nothing was recorded"})
+		if err != nil {
+			l.log.Error().Err(err).Msg("an opening could not be made a run")
+			return
+		}
+		r.unasked = true
+		l.in.post(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "record", Who: "program"}}, rec: r})
+	}
+	select {
+	case l.work <- job:
+	default:
+		l.promoting = false
+	}
+}
+
+// unaskedNS is how long a run that the program began goes on after its last
+// event, ns.
+const unaskedNS = int64(60e9)
+
+// endUnasked ends a run that the program began, some time after its last event.
+func (l *loop) endUnasked(now int64) {
+	r := l.rec
+	if r == nil || !r.unasked || len(r.backlog) > 0 || now-max(r.armed, r.eventful) < unaskedNS {
+		return
+	}
+	l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program", Args: map[string]string{"reason": "quiet for a minute after an opening that nobody had armed for"}}}})
+}
+
+var _ journal = (*store.Run)(nil)

@@ -1,0 +1,468 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
+
+	"ventward/config"
+	"ventward/daq"
+	"ventward/guard"
+	"ventward/report"
+	"ventward/sim"
+	"ventward/store"
+)
+
+// demoOptions are the flags of the demo.
+type demoOptions struct {
+	rig, medium, speed, listen string
+	shots                      int
+	seed                       uint64
+	headless, json             bool
+	fault                      string
+}
+
+func demoCommand(g *global) *cobra.Command {
+	var o demoOptions
+	c := &cobra.Command{
+		Use:   "demo",
+		Short: "Run the whole chain on a simulated bench",
+		Long: `Starts a simulated bench as a process of its own, opens its pseudo-terminals as
+serial ports, and runs burst tests on it: watch them on the page whose address
+is printed. With --headless it ends by itself, as fast as the chain keeps up.
+
+Faults for --fault: ` + faultNames(),
+		Example: "  ventward demo\n  ventward demo --headless --shots 20 --seed 7 --json",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := o.check(); err != nil {
+				return err
+			}
+			ctx, stop := signal.NotifyContext(c.Context(), os.Interrupt, syscall.SIGTERM)
+			defer stop()
+			return runDemo(ctx, g, &o, c.OutOrStdout())
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.rig, "rig", "burst", "burst")
+	f.StringVar(&o.medium, "medium", "gas", "gas")
+	f.IntVar(&o.shots, "shots", 0, "shots to run (0: 20 when headless, else go on until stopped)")
+	f.Uint64Var(&o.seed, "seed", 1, "seed of the specimens and of all noise")
+	f.StringVar(&o.speed, "speed", "", "simulated seconds a second, or max (default: max when headless, else 1x)")
+	f.StringVar(&o.listen, "listen", "127.0.0.1:8437", "address of the page")
+	f.BoolVar(&o.headless, "headless", false, "no page; end by itself")
+	f.BoolVar(&o.json, "json", false, "JSON lines on standard output: truth and events of each shot")
+	f.StringVar(&o.fault, "fault", "", "a fault that each shot suffers at its opening")
+	return c
+}
+
+func (o *demoOptions) check() error {
+	if o.rig != "burst" {
+		return badUse("--rig %q: use burst", o.rig)
+	}
+	if o.medium != "gas" {
+		return badUse("--medium %q: use gas", o.medium)
+	}
+	if o.shots < 0 || o.shots > 100000 {
+		return badUse("--shots %d: give a number from 0 to 100000", o.shots)
+	}
+	if o.shots == 0 && o.headless {
+		o.shots = 20
+	}
+	if o.speed == "" {
+		o.speed = "1x"
+		if o.headless {
+			o.speed = "max"
+		}
+	}
+	if _, err := parseSpeed(o.speed); err != nil {
+		return err
+	}
+	if o.fault != "" && !strings.Contains(" "+strings.NewReplacer(",", " ", ".", " ").Replace(faultNames())+" ", " "+o.fault+" ") {
+		return badUse("--fault %q: use one of %s", o.fault, faultNames())
+	}
+	return nil
+}
+
+// demo runs shots on a simulated bench.
+type demo struct {
+	o      *demoOptions
+	bench  *config.Bench
+	store  *store.Store
+	daemon *daemon
+	sim    *simProcess
+	time   *timebase
+	out    io.Writer
+	log    zerolog.Logger
+	closed chan string
+	stop   context.CancelFunc
+}
+
+// runDemo starts simulator and daemon and runs the shots beside the loop.
+func runDemo(ctx context.Context, g *global, o *demoOptions, out io.Writer) (err error) {
+	d := &demo{o: o, out: out, closed: make(chan string, 64)}
+	if o.headless && g.level == "info" {
+		g.level = "warn"
+	}
+	if d.log, err = g.logger(); err != nil {
+		return err
+	}
+	dir, err := os.MkdirTemp("", "ventward-demo-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	if err := d.startBench(dir); err != nil {
+		return err
+	}
+	defer d.sim.stop()
+	if d.store, err = openStore(g.data, d.bench, store.Daemon); err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, d.store.Close()) }()
+	listen := o.listen
+	if o.headless {
+		listen = ""
+	}
+	d.daemon, err = newDaemon(daemonOptions{Bench: d.bench, Store: d.store, Time: d.time, Listen: listen, Simulated: true, Log: d.log,
+		Closed: func(run string, _ error) { d.closed <- run }})
+	if err != nil {
+		return err
+	}
+	if d.daemon.addr != "" {
+		fmt.Fprintf(d.words(), "Simulated bench %q. Page: http://%s/   (Ctrl-C ends the demo)\n", d.bench.Name, d.daemon.addr)
+	}
+	loopCtx, stop := context.WithCancel(ctx)
+	d.stop = stop
+	shots := make(chan error, 1)
+	go func() { shots <- d.shoot(loopCtx) }()
+	loopErr := d.daemon.run(loopCtx)
+	stop()
+	return errors.Join(loopErr, <-shots)
+}
+
+// words is where text for people goes: not among JSON lines.
+func (d *demo) words() io.Writer {
+	if d.o.json {
+		return os.Stderr
+	}
+	return d.out
+}
+
+// startBench starts the simulator and gives the bench its terminals.
+func (d *demo) startBench(dir string) error {
+	var err error
+	if d.bench, err = config.Parse("kiln2.toml", config.Example()); err != nil {
+		return err
+	}
+	page := ""
+	d.time = machineTime()
+	if factor, _ := parseSpeed(d.o.speed); factor != 1 {
+		page = filepath.Join(dir, "clock")
+		p, err := sim.Create(page)
+		if err != nil {
+			return err
+		}
+		d.time = simulatedTime(p)
+	}
+	if d.sim, err = startSim(config.Example(), dir, d.o.speed, page, d.o.seed); err != nil {
+		return err
+	}
+	portsIn(d.bench, dir)
+	return nil
+}
+
+// shoot runs the shots and, when headless, ends the demo.
+func (d *demo) shoot(ctx context.Context) error {
+	err := d.shots(ctx)
+	if err != nil && ctx.Err() != nil {
+		return nil // stopped by the user
+	}
+	if err != nil || d.o.headless {
+		d.stop()
+		return err
+	}
+	fmt.Fprintln(d.words(), "All shots are done; the page stays. Ctrl-C ends the demo.")
+	return nil
+}
+
+func (d *demo) shots(ctx context.Context) error {
+	if err := d.until(ctx, 30, "a beating watchdog and fresh sensors", d.fresh); err != nil {
+		return err
+	}
+	world := sim.DefaultWorld(d.o.seed)
+	n := d.o.shots
+	if n == 0 {
+		n = 10000
+	}
+	for i, piece := range world.Shots(n) {
+		if err := d.shot(ctx, i+1, &piece); err != nil {
+			return fmt.Errorf("shot %d (%s): %w", i+1, piece.ID, err)
+		}
+	}
+	return nil
+}
+
+// shot runs one specimen through the course of a test, as an operator would.
+func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
+	d.sim.truths()
+	if err := d.exchange(ctx, piece); err != nil {
+		return err
+	}
+	for _, verb := range []string{"reset", "acknowledge"} {
+		if err := d.command(ctx, verb, nil); err != nil {
+			return err
+		}
+	}
+	run, err := d.arm(ctx, n, piece)
+	if err != nil {
+		return err
+	}
+	if d.o.fault != "" {
+		if err := d.sim.do(sim.Command{Do: "fault", Fault: sim.Fault{Name: d.o.fault, At: "opening", Before: 0.02}}); err != nil {
+			return err
+		}
+	}
+	if err := d.command(ctx, "pressurise", nil); err != nil {
+		return err
+	}
+	if err := d.until(ctx, 120, "an opening or a trip", func() bool { return d.phase() != guard.UnderTest }); err != nil {
+		fmt.Fprintf(d.words(), "shot %d: %s did not open within the ramp: held, still pressurised; it is dumped\n", n, piece.ID)
+	}
+	if err := d.makeSafe(ctx); err != nil {
+		return err
+	}
+	if err := d.command(ctx, "end", map[string]string{"reason": "end of the pressure watch"}); err != nil {
+		return err
+	}
+	select {
+	case <-d.closed:
+	case <-time.After(60 * time.Second):
+		return fmt.Errorf("the run's file was not closed within a minute")
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	return d.tell(n, run, piece)
+}
+
+// exchange dumps the fixture and puts the specimen in.
+func (d *demo) exchange(ctx context.Context, piece *sim.Specimen) error {
+	if err := d.sim.do(sim.Command{Do: "load", Specimen: piece.ID}); err != nil {
+		return err
+	}
+	for {
+		select {
+		case got := <-d.sim.load:
+			if got.ID == piece.ID {
+				return d.rest(ctx, 1.5)
+			}
+		case <-d.sim.gone:
+			return fmt.Errorf("the simulated bench ended: %v", d.sim.err)
+		case <-time.After(60 * time.Second):
+			return fmt.Errorf("the simulated bench took no specimen within a minute")
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (d *demo) arm(ctx context.Context, n int, piece *sim.Specimen) (string, error) {
+	got, err := d.daemon.command(ctx, daq.Command{Verb: "arm", Who: "demo", Args: map[string]string{
+		"specimen": piece.ID, "lot": piece.Lot, "feature": piece.Under, "shot": fmt.Sprint(n)}})
+	if err != nil {
+		return "", err
+	}
+	run := got.(map[string]string)["run"]
+	if err := d.until(ctx, 30, "the run to record", func() bool { return d.phase() == guard.Armed && d.recording() == run }); err != nil {
+		return "", err
+	}
+	return run, d.rest(ctx, 1)
+}
+
+// makeSafe shuts the supply, dumps what is left and waits for the pressure
+// watch to be quiet and for the last fit.
+func (d *demo) makeSafe(ctx context.Context) error {
+	if err := d.command(ctx, "make-safe", nil); err != nil {
+		return err
+	}
+	if err := d.until(ctx, 10, "the outputs to be read back off", func() bool { return d.phase() == guard.PressureWatch }); err != nil {
+		return err
+	}
+	if err := d.rest(ctx, 3); err != nil {
+		return err
+	}
+	if err := d.until(ctx, 0, "", d.low); err != nil {
+		return err
+	}
+	if !d.low() {
+		if err := d.sim.do(sim.Command{Do: "dump"}); err != nil {
+			return err
+		}
+		if err := d.until(ctx, 60, "the pressure to fall", d.low); err != nil {
+			return err
+		}
+	}
+	return d.rest(ctx, 1)
+}
+
+func (d *demo) command(ctx context.Context, verb string, args map[string]string) error {
+	_, err := d.daemon.command(ctx, daq.Command{Verb: verb, Who: "demo", Args: args})
+	return err
+}
+
+func (d *demo) phase() guard.Phase {
+	if s := d.daemon.loop.status.Load(); s != nil {
+		return guard.Phase(s.Phase)
+	}
+	return ""
+}
+
+func (d *demo) recording() string {
+	if s := d.daemon.loop.status.Load(); s != nil && s.Run != nil {
+		return s.Run.ID
+	}
+	return ""
+}
+
+// fresh tells that every sensor speaks, outputs were read back, and the
+// watchdog relay gets its edges.
+func (d *demo) fresh() bool {
+	s := d.daemon.loop.status.Load()
+	if s == nil || !s.Watchdog.Beating {
+		return false
+	}
+	for _, c := range s.Sensors {
+		if c.Value == nil || c.AgeS > 2 {
+			return false
+		}
+	}
+	for _, o := range s.Outputs {
+		if !o.Agrees {
+			return false
+		}
+	}
+	return true
+}
+
+// low tells that both pressure readings are below what the watch asks for.
+func (d *demo) low() bool {
+	s := d.daemon.loop.status.Load()
+	if s == nil {
+		return false
+	}
+	for _, c := range s.Sensors {
+		if c.Role == daq.RoleSpecimen && (c.Value == nil || *c.Value > d.bench.Watch.SafePa) {
+			return false
+		}
+	}
+	return true
+}
+
+// until waits up to limitS of bench time for something; 0: it only looks once.
+func (d *demo) until(ctx context.Context, limitS float64, what string, ok func() bool) error {
+	end := d.time.Now() + int64(limitS*1e9)
+	for !ok() {
+		if limitS == 0 {
+			return nil
+		}
+		if d.time.Now() > end {
+			return fmt.Errorf("waited %g s of bench time for %s", limitS, what)
+		}
+		if err := d.pause(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// rest lets bench time pass.
+func (d *demo) rest(ctx context.Context, s float64) error {
+	for end := d.time.Now() + int64(s*1e9); d.time.Now() < end; {
+		if err := d.pause(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (d *demo) pause(ctx context.Context) error {
+	select {
+	case <-time.After(2 * time.Millisecond):
+		return nil
+	case <-d.sim.gone:
+		return fmt.Errorf("the simulated bench ended: %v", d.sim.err)
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// truthLine is what the simulator did in a shot, in the run's own time and
+// reference.
+type truthLine struct {
+	Shot      int          `json:"shot"`
+	Run       string       `json:"run"`
+	Specimen  string       `json:"specimen"`
+	Reference string       `json:"reference"`
+	Truth     []truthEvent `json:"truth"`
+}
+
+type truthEvent struct {
+	Event       string  `json:"event"`
+	Feature     string  `json:"feature,omitempty"`
+	StartS      float64 `json:"start_s"`
+	OnsetS      float64 `json:"onset_s"`
+	PressureBar float64 `json:"pressure_bar"`
+	AreaMM2     float64 `json:"area_mm2,omitempty"`
+}
+
+// tell prints a shot: what the simulator did, then what was seen.
+func (d *demo) tell(n int, run string, piece *sim.Specimen) error {
+	rd, err := d.store.Reader(run)
+	if err != nil {
+		return err
+	}
+	defer rd.Close()
+	start := rd.Meta().Start
+	events, err := lastRevisions(rd)
+	if err != nil {
+		return err
+	}
+	t := truthLine{Shot: n, Run: run, Specimen: piece.ID, Reference: string(daq.Gauge), Truth: []truthEvent{}}
+	for _, h := range d.sim.truths() {
+		if h.Opens() {
+			t.Truth = append(t.Truth, truthEvent{Event: h.Event, Feature: h.Feature, StartS: seconds(h.StartNS - start), OnsetS: seconds(h.OnsetNS - start),
+				PressureBar: h.PressurePa / 1e5, AreaMM2: h.AreaM2 / 1e-6})
+		}
+	}
+	if !d.o.json {
+		fmt.Fprintf(d.out, "shot %d  %s  run %s\n", n, piece.ID, run)
+		for _, h := range t.Truth {
+			fmt.Fprintf(d.out, "  simulated: %s of %s at %.3f bar gauge, %.4f s\n", h.Event, h.Feature, h.PressureBar, h.OnsetS)
+		}
+		printEvents(d.out, events, start, d.bench.Channels)
+		return nil
+	}
+	enc := json.NewEncoder(d.out)
+	if err := enc.Encode(t); err != nil {
+		return err
+	}
+	for i := range events {
+		l := report.EventLine(events[i], start, d.bench.Channels)
+		l.Run, l.Shot = run, n
+		if err := enc.Encode(l); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,52 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+
+	"ventward/config"
+	"ventward/daq"
+	"ventward/store"
+)
+
+// errNoSetup tells that a record does not begin with its bench description.
+var errNoSetup = errors.New("the record does not begin with a bench description: it is damaged or was not written by this program")
+
+// play runs a stored run's entries through a fresh engine, in their order, with
+// the recorded bench description or another (nil: the recorded). each sees
+// every entry with what it led to. Outputs are not constructed: demands are
+// only looked at.
+func play(rd *store.Reader, other *config.Bench, each func(en *daq.Entry, out *outcome, e *engine) error) (setup, error) {
+	var s setup
+	first, err := rd.Next()
+	if err != nil {
+		return s, fmt.Errorf("first entry: %w", err)
+	}
+	if first.Kind != daq.EntryConfig {
+		return s, errNoSetup
+	}
+	if err := json.Unmarshal(first.Body, &s); err != nil || s.Bench == nil {
+		return s, errors.Join(errNoSetup, err)
+	}
+	if other != nil {
+		s.Bench, s.Guard = other, nil
+	}
+	e, err := newEngine(s)
+	if err != nil {
+		return s, fmt.Errorf("bench description of the record: %w", err)
+	}
+	for {
+		en, err := rd.Next()
+		if errors.Is(err, io.EOF) {
+			return s, nil
+		}
+		if err != nil {
+			return s, err
+		}
+		if err := each(&en, e.take(&en), e); err != nil {
+			return s, err
+		}
+	}
+}

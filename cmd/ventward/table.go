@@ -1,0 +1,58 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+
+	"ventward/daq"
+	"ventward/detect"
+	"ventward/report"
+)
+
+// printEvents prints events for people.
+func printEvents(w io.Writer, events []detect.Event, start int64, chans []daq.Channel) {
+	if len(events) == 0 {
+		fmt.Fprintln(w, "No event.")
+		return
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "event\tfeature\tonset s\tpressure bar\t± (k=2)\tarea mm²\tseen by\tflags")
+	for i := range events {
+		l := report.EventLine(events[i], start, chans)
+		kind := l.Event
+		if l.Fault != "" {
+			kind += " " + l.Fault
+		}
+		fmt.Fprintf(t, "%s\t%s\t%.4f\t%s\t%s\t%s\t%s\t%s\n", kind, l.Feature, l.OnsetS, withReference(l), figure(l.PressureUBar, "%.3f"), area(l),
+			strings.Join(l.Channels, " "), strings.Join(l.Flags, " "))
+	}
+	t.Flush()
+}
+
+func withReference(l report.Line) string {
+	if l.PressureBar == nil {
+		return "-"
+	}
+	return fmt.Sprintf("%.3f %s", *l.PressureBar, l.Reference)
+}
+
+func area(l report.Line) string {
+	switch {
+	case l.AreaMM2 != nil && l.AreaUMM2 != nil:
+		return fmt.Sprintf("%.2f ± %.2f", *l.AreaMM2, *l.AreaUMM2)
+	case l.AreaMM2 != nil:
+		return fmt.Sprintf("%.2f", *l.AreaMM2)
+	case l.AreaLowerMM2 != nil:
+		return fmt.Sprintf("≥ %.1f", *l.AreaLowerMM2)
+	}
+	return "-"
+}
+
+func figure(v *float64, format string) string {
+	if v == nil {
+		return "-"
+	}
+	return fmt.Sprintf(format, *v)
+}

@@ -1,0 +1,189 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ventward/config"
+	"ventward/daq"
+	"ventward/daq/trace"
+	"ventward/detect"
+)
+
+// traceStart is the bench time that a trace's t_s = 0 gets, so that times
+// before it stay positive.
+const traceStart = int64(1000e9)
+
+// traceOptions are the options of analyze and import.
+type traceOptions struct {
+	rig, medium, gas, reference string
+	volumeML, temperatureC      float64
+	ambientBar, lagMS           float64
+	volumeU, temperatureU, lagU float64 // expanded, k = 2
+	falseAlarmH                 float64
+	features, bench             string
+	maps                        []string
+}
+
+func (o *traceOptions) flags(c *cobra.Command) {
+	f := c.Flags()
+	f.StringVar(&o.rig, "rig", "burst", "burst or runaway")
+	f.StringVar(&o.medium, "medium", "gas", "gas or liquid")
+	f.StringVar(&o.gas, "gas", "N2", "N2, air, Ar or CO2")
+	f.Float64Var(&o.volumeML, "volume-ml", 0, "free volume, mL (none: no area or amount of gas is computed)")
+	f.Float64Var(&o.temperatureC, "temperature-C", 23, "gas temperature before the opening, °C")
+	f.StringVar(&o.reference, "reference", "", "absolute or gauge, for pressures whose unit does not say")
+	f.Float64Var(&o.ambientBar, "ambient-bar", 1.01325, "ambient pressure, bar absolute")
+	f.Float64Var(&o.lagMS, "lag-ms", 0, "time constant of the pressure transducer, ms (0: not known)")
+	f.Float64Var(&o.volumeU, "volume-u-ml", 0, "expanded uncertainty (k = 2) of the volume, mL")
+	f.Float64Var(&o.temperatureU, "temperature-u-C", 0, "expanded uncertainty (k = 2) of the temperature, °C")
+	f.Float64Var(&o.lagU, "lag-u-ms", 0, "expanded uncertainty (k = 2) of the lag, ms")
+	f.Float64Var(&o.falseAlarmH, "false-alarm-hours", 1000, "mean time between false alarms of the whole bench, h")
+	f.StringVar(&o.features, "features", "", "features.toml with the features' nominal ranges")
+	f.StringVar(&o.bench, "bench", "", "bench description that gives all of these at once")
+	f.StringArrayVar(&o.maps, "map", nil, "COLUMN=role, overriding the role by name (repeatable)")
+}
+
+// check returns what is wrong with the options, as a wrong use.
+func (o *traceOptions) check() error {
+	one := func(name, v string, allowed ...string) error {
+		for _, a := range allowed {
+			if v == a {
+				return nil
+			}
+		}
+		return badUse("--%s %q: use one of %s", name, v, strings.Join(allowed, ", "))
+	}
+	for _, err := range []error{one("rig", o.rig, "burst", "runaway"), one("medium", o.medium, "gas", "liquid"),
+		one("gas", o.gas, "N2", "air", "Ar", "CO2"), one("reference", o.reference, "", "absolute", "gauge")} {
+		if err != nil {
+			return err
+		}
+	}
+	for name, v := range map[string]float64{"volume-ml": o.volumeML, "lag-ms": o.lagMS, "volume-u-ml": o.volumeU, "temperature-u-C": o.temperatureU, "lag-u-ms": o.lagU} {
+		if v < 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+			return badUse("--%s %v: give a number that is zero or more", name, v)
+		}
+	}
+	if !(o.ambientBar > 0) || !(o.falseAlarmH > 0) || !(o.temperatureC > -273.15) {
+		return badUse("--ambient-bar, --false-alarm-hours and the absolute temperature must be more than zero")
+	}
+	return nil
+}
+
+// read reads the trace at path ("-": standard input).
+func (o *traceOptions) read(path string) (*trace.Trace, error) {
+	in := os.Stdin
+	if path != "-" {
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, wrongUse{fmt.Errorf("%w; give the path of a readable CSV file", err)}
+		}
+		defer f.Close()
+		in = f
+	}
+	t := trace.Options{Name: filepath.Base(path), Reference: daq.Reference(o.reference), Map: map[string]string{}}
+	for _, m := range o.maps {
+		col, role, ok := strings.Cut(m, "=")
+		if !ok || col == "" {
+			return nil, badUse("--map %q: write COLUMN=role", m)
+		}
+		t.Map[col] = role
+	}
+	tr, err := trace.Read(in, t)
+	if err != nil {
+		return nil, wrongUse{err}
+	}
+	return tr, nil
+}
+
+// describe makes the bench description under which a trace is looked at.
+func (o *traceOptions) describe(t *trace.Trace) (*config.Bench, error) {
+	b := &config.Bench{Name: "trace " + t.Name, Source: t.Name}
+	b.Channels = t.Channels()
+	in := t.Instrument()
+	b.Instruments = []config.Instrument{{Instrument: in}}
+	b.Detect = detect.Options{Rig: detect.Rig(o.rig), Medium: detect.Medium(o.medium), FalseAlarmS: o.falseAlarmH * 3600,
+		Fixture: detect.Fixture{VolumeM3: o.volumeML * 1e-6, VolumeUM3: o.volumeU / 2 * 1e-6, Gas: o.gas, TemperatureK: o.temperatureC + 273.15,
+			TemperatureU: o.temperatureU / 2, AmbientPa: o.ambientBar * 1e5}}
+	for i := range b.Channels {
+		if c := &b.Channels[i]; c.Quantity == daq.Pressure {
+			c.LagS, c.LagUS = o.lagMS/1e3, o.lagU/2e3
+		}
+	}
+	if o.bench != "" {
+		if err := o.adopt(b); err != nil {
+			return nil, err
+		}
+	}
+	if o.features != "" {
+		fs, err := config.Features(o.features)
+		if err != nil {
+			return nil, wrongUse{err}
+		}
+		b.Detect.Features = fs
+	}
+	b.Detect.Channels = b.Channels
+	b.Detect.RateHz = make([]float64, len(b.Channels))
+	for i := range b.Detect.RateHz {
+		b.Detect.RateHz[i] = t.RateHz
+	}
+	b.Guard.Channels = b.Channels
+	return b, nil
+}
+
+// adopt takes detection, fixture, features and the channels' lag and
+// calibration uncertainty from a bench description, by channel name.
+func (o *traceOptions) adopt(b *config.Bench) error {
+	bench, err := config.Load(o.bench)
+	if err != nil {
+		return wrongUse{err}
+	}
+	b.Name = bench.Name
+	b.Detect = bench.Detect
+	for i := range b.Channels {
+		c := &b.Channels[i]
+		for k := range bench.Channels {
+			d := &bench.Channels[k]
+			if d.Name != c.Name || d.Quantity != c.Quantity {
+				continue
+			}
+			c.LagS, c.LagUS, c.DelayS, c.Low, c.High = d.LagS, d.LagUS, d.DelayS, d.Low, d.High
+			c.Zeroed, c.Certificate, c.CalDue = d.Zeroed, d.Certificate, d.CalDue
+			c.Curve.UOffset, c.Curve.UGain = d.Curve.UOffset, d.Curve.UGain
+		}
+	}
+	return nil
+}
+
+// rowsAtOnce is how many rows of a trace are one batch.
+const rowsAtOnce = 256
+
+// entries turns a trace into the entries of a loop that saw it live.
+func entries(t *trace.Trace) []daq.Entry {
+	var out []daq.Entry
+	lastTick := int64(0)
+	for _, b := range t.Batches(rowsAtOnce) {
+		b.Times = shifted(b.Times)
+		b.Arrived += traceStart
+		out = append(out, daq.Entry{At: b.Arrived, Kind: daq.EntryBatch, Batch: b})
+		if b.Arrived-lastTick >= tickNS {
+			lastTick = b.Arrived
+			out = append(out, daq.Entry{At: b.Arrived, Kind: daq.EntryTick, Wall: b.Arrived})
+		}
+	}
+	return out
+}
+
+func shifted(ts []int64) []int64 {
+	out := make([]int64, len(ts))
+	for i, t := range ts {
+		out[i] = t + traceStart
+	}
+	return out
+}
