@@ -1,17 +1,26 @@
 package wire
 
+import "encoding/binary"
+
+// cobsRoom returns how much longer than n bytes their encoding can be, with the
+// delimiter that follows it.
+func cobsRoom(n int) int { return n/254 + 2 }
+
 // appendCOBS appends the consistent-overhead byte stuffing of src, without a
 // delimiter (Cheshire and Baker, IEEE/ACM Transactions on Networking 7(2),
-// 1999). The result holds no zero byte and is at most 1 + len(src)/254 bytes
-// longer than src.
+// 1999). The result holds no zero byte. src may lie in dst's own capacity, at
+// least cobsRoom(len(src)) bytes behind its end: the encoding never overtakes
+// what it reads.
 func appendCOBS(dst, src []byte) []byte {
 	for {
+		code := len(dst)
+		dst = append(dst, 0)
 		run := 0
 		for run < len(src) && run < 254 && src[run] != 0 {
+			dst = append(dst, src[run])
 			run++
 		}
-		dst = append(dst, byte(run+1))
-		dst = append(dst, src[:run]...)
+		dst[code] = byte(run + 1)
 		src = src[run:]
 		switch {
 		case len(src) == 0:
@@ -24,29 +33,24 @@ func appendCOBS(dst, src []byte) []byte {
 
 // decodeCOBS writes the decoding of src, which holds no zero byte, into dst and
 // returns its length. It refuses a group that runs past the end of src and a
-// dst that is too short.
+// dst that is too short; it may scribble on dst behind what it returns.
 func decodeCOBS(dst, src []byte) (int, bool) {
 	n := 0
 	for i := 0; i < len(src); {
-		end := i + int(src[i])
-		if end == i || end > len(src) {
+		code := int(src[i])
+		end := i + code
+		if code == 0 || end > len(src) || n+code > len(dst) {
 			return 0, false
 		}
-		group := src[i+1 : end]
-		if n+len(group) >= len(dst) {
-			return 0, false
-		}
-		// Short groups are the rule in frames of small counts; a loop beats a
-		// call of copy there.
-		if len(group) < 16 {
-			for _, b := range group {
-				dst[n] = b
-				n++
-			}
+		// Groups of a few bytes are the rule in frames of small counts: one
+		// 64-bit copy beats a loop and a call of copy.
+		if code <= 9 && i+9 <= len(src) && n+8 <= len(dst) {
+			binary.NativeEndian.PutUint64(dst[n:], binary.NativeEndian.Uint64(src[i+1:]))
 		} else {
-			n += copy(dst[n:], group)
+			copy(dst[n:], src[i+1:end])
 		}
-		if len(group) < 254 && end < len(src) {
+		n += code - 1
+		if code < 255 && end < len(src) {
 			dst[n] = 0
 			n++
 		}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"slices"
 
 	"ventward/daq"
 )
@@ -46,18 +47,29 @@ func AppendFrame(dst []byte, f *Frame) ([]byte, error) {
 	if rows > MaxRows(f.Columns) {
 		return dst, fmt.Errorf("wire: frame: %d rows of %d columns exceed %d bytes; send at most %d rows a frame", rows, f.Columns, MaxFrame, MaxRows(f.Columns))
 	}
-	var buf [maxPayload]byte
-	p := append(buf[:0], frameVersion, byte(f.Columns))
-	p = binary.LittleEndian.AppendUint16(p, uint16(rows))
-	p = binary.LittleEndian.AppendUint16(p, f.Status)
-	p = binary.LittleEndian.AppendUint16(p, 0)
-	p = binary.LittleEndian.AppendUint32(p, f.Seq)
-	p = binary.LittleEndian.AppendUint64(p, f.Tick)
-	for _, c := range f.Counts {
-		p = binary.LittleEndian.AppendUint32(p, uint32(c))
-	}
-	p = binary.LittleEndian.AppendUint32(p, CRC32C(p))
+	// The payload is laid down behind the place of its encoding, so that nothing
+	// is allocated once dst is large enough.
+	n := frameHead + 4*len(f.Counts) + frameTail
+	room := cobsRoom(n)
+	dst = slices.Grow(dst, room+n)
+	p := dst[len(dst)+room : len(dst)+room+n]
+	f.payload(p, rows)
 	return append(appendCOBS(dst, p), 0), nil
+}
+
+// payload fills p, which is as long as the payload.
+func (f *Frame) payload(p []byte, rows int) {
+	p[0], p[1] = frameVersion, byte(f.Columns)
+	binary.LittleEndian.PutUint16(p[2:], uint16(rows))
+	binary.LittleEndian.PutUint16(p[4:], f.Status)
+	binary.LittleEndian.PutUint16(p[6:], 0)
+	binary.LittleEndian.PutUint32(p[8:], f.Seq)
+	binary.LittleEndian.PutUint64(p[12:], f.Tick)
+	for i, c := range f.Counts {
+		binary.LittleEndian.PutUint32(p[frameHead+4*i:], uint32(c))
+	}
+	end := len(p) - frameTail
+	binary.LittleEndian.PutUint32(p[end:], CRC32C(p[:end]))
 }
 
 // FrameDecoder decodes the frames of one instrument. It implements daq.Decoder.
@@ -205,7 +217,8 @@ func (d *FrameDecoder) decode(enc []byte) (*daq.Batch, reason) {
 	}
 	p = p[frameHead:]
 	for i := range b.Counts {
-		b.Counts[i] = int32(binary.LittleEndian.Uint32(p[4*i:]))
+		b.Counts[i] = int32(binary.LittleEndian.Uint32(p))
+		p = p[4:]
 	}
 	return b, refusedNothing
 }
