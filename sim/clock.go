@@ -18,17 +18,25 @@ type cadence struct {
 	interval float64 // nominal, s
 	next     float64 // true time of row k, s of the rig
 	k        int64
+	step     float64 // true time to the next row, s
 	// From row changeAt on the constant error is changePPM.
 	changeAt  int64
 	changePPM float64
 }
 
+// wanderEvery is the number of rows for which the wander is taken as constant.
+const wanderEvery = 64
+
 // advance goes to the next row.
 func (c *cadence) advance() {
 	if c.k == c.changeAt && c.changeAt > 0 {
 		c.ppm = c.changePPM
+		c.step = 0
 	}
-	rate := 1 + 1e-6*(c.ppm+c.wander*math.Sin(2*math.Pi*c.next/c.period+c.phase))
-	c.next += c.interval / rate
+	if c.step == 0 || c.k%wanderEvery == 0 {
+		rate := 1 + 1e-6*(c.ppm+c.wander*math.Sin(2*math.Pi*c.next/c.period+c.phase))
+		c.step = c.interval / rate
+	}
+	c.next += c.step
 	c.k++
 }

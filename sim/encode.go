@@ -2,7 +2,6 @@ package sim
 
 import (
 	"encoding/binary"
-	"fmt"
 	"hash/crc32"
 	"math"
 	"strconv"
@@ -92,9 +91,9 @@ func appendLine(out []byte, o *wire.LineOptions, seq, tick uint64, counts []int3
 		for _, b := range body {
 			x ^= b
 		}
-		out = fmt.Appendf(out, "*%02X", x)
+		out = appendHex(append(out, '*'), uint16(x), 2)
 	case "crc16":
-		out = fmt.Appendf(out, "*%04X", crc16(body))
+		out = appendHex(append(out, '*'), crc16(body), 4)
 	}
 	return append(out, '\r', '\n')
 }
@@ -121,16 +120,15 @@ func appendDecimal(out []byte, v int32, decimals int) []byte {
 	p := int64(math.Pow10(decimals))
 	out = strconv.AppendInt(out, n/p, 10)
 	out = append(out, '.')
-	frac := strconv.AppendInt(nil, n%p+p, 10) // a leading 1 keeps the zeros
-	return append(out, frac[1:]...)
+	at := len(out)
+	out = strconv.AppendInt(out, n%p+p, 10) // a leading 1 keeps the zeros
+	return append(out[:at], out[at+1:]...)
 }
 
-// crc16 is the CRC of Modbus RTU (polynomial 0x8005 reflected, start 0xffff),
-// bit by bit.
-func crc16(p []byte) uint16 {
-	c := uint16(0xffff)
-	for _, b := range p {
-		c ^= uint16(b)
+// crcTable holds the CRC of each byte: polynomial 0x8005, reflected.
+var crcTable = func() (t [256]uint16) {
+	for i := range t {
+		c := uint16(i)
 		for range 8 {
 			if c&1 != 0 {
 				c = c>>1 ^ 0xa001
@@ -138,6 +136,24 @@ func crc16(p []byte) uint16 {
 				c >>= 1
 			}
 		}
+		t[i] = c
+	}
+	return t
+}()
+
+// crc16 is the CRC of Modbus RTU, which starts from 0xffff.
+func crc16(p []byte) uint16 {
+	c := uint16(0xffff)
+	for _, b := range p {
+		c = c>>8 ^ crcTable[byte(c)^b]
 	}
 	return c
+}
+
+// appendHex appends the lowest digits hexadecimal digits of v, high first.
+func appendHex(out []byte, v uint16, digits int) []byte {
+	for i := digits - 1; i >= 0; i-- {
+		out = append(out, "0123456789ABCDEF"[v>>(4*i)&15])
+	}
+	return out
 }

@@ -9,19 +9,23 @@ const maxSplit = 6
 // transducer (a lag of first order), advanced exactly for an input that is a
 // straight line over each step.
 type filter struct {
-	line bool    // has a resonance
-	lag  float64 // s; 0: none
-	x, v float64 // line: output and its rate
-	y    float64 // transducer
-	u    float64 // input at the end of the last step
-	du   float64 // its slope over the last step
-	m    [maxSplit + 1][3][5]float64
+	line     bool    // has a resonance
+	lag      float64 // s; 0: none
+	lineLate float64 // s by which the line trails a ramp
+	x, v     float64 // line: output and its rate
+	y        float64 // transducer
+	u        float64 // input at the end of the last step
+	du       float64 // its slope over the last step
+	m        [maxSplit + 1][3][5]float64
 }
 
 // newFilter prepares steps of base/2^k. hz = 0: no resonance; lag = 0: none.
 func newFilter(base, hz, damping, lag float64) *filter {
 	f := &filter{line: hz > 0, lag: lag}
 	w := 2 * math.Pi * hz
+	if f.line {
+		f.lineLate = 2 * damping / w
+	}
 	for k := range f.m {
 		dt := base / float64(int(1)<<k)
 		var z [5][5]float64
@@ -46,6 +50,16 @@ func newFilter(base, hz, damping, lag float64) *filter {
 
 // rest brings the filter to a steady input.
 func (f *filter) rest(u float64) { f.x, f.v, f.y, f.u, f.du = u, 0, u, u, 0 }
+
+// trail settles the filter on an input that has long risen by rate a second.
+func (f *filter) trail(rate float64) {
+	late := 0.0
+	if f.line {
+		late = f.lineLate
+	}
+	f.x, f.v = f.u-late*rate, rate
+	f.y, f.du = f.x-f.lag*rate, rate
+}
 
 // step takes the input u at the end of a step of dt = base/2^k.
 func (f *filter) step(k int, dt, u float64) {

@@ -64,9 +64,10 @@ type sensor struct {
 	rng      *rand.Rand
 	last     float64 // last raw reading
 	cadence  cadence
-	delay    float64 // s
-	y0, d0   float64 // filter output at the start of the step
-	coupling float64 // how much of a pump's strokes it feels
+	delay    float64                 // s
+	y0, d0   float64                 // filter output at the start of the step
+	coupling float64                 // how much of a pump's strokes it feels
+	extra    func(t float64) float64 // a false part of the reading, channel's unit; nil: none
 }
 
 // Noise is what a sensor adds to the truth, in the channel's unit.
@@ -84,7 +85,7 @@ type Noise struct {
 
 type noise struct {
 	Noise
-	phase, phase3 float64
+	phase, phase3 float64 // turns
 	state         float64
 	factor        float64 // of a fault that raises it
 	humFactor     float64
@@ -115,10 +116,25 @@ func (n *noise) next(t float64, rng *rand.Rand) float64 {
 		if hz == 0 {
 			hz = 50
 		}
-		w := 2 * math.Pi * hz * t
-		v += a * (math.Sin(w+n.phase) + 0.25*math.Sin(3*w+n.phase3))
+		w := hz * t
+		v += a * (wave(w+n.phase) + 0.25*wave(3*w+n.phase3))
 	}
 	return v
+}
+
+// waveTable holds one turn of a sine and its first value again.
+var waveTable = func() (t [4097]float64) {
+	for i := range t {
+		t[i] = math.Sin(2 * math.Pi * float64(i) / 4096)
+	}
+	return t
+}()
+
+// wave is the sine of x turns, good to 3e-7: hum needs no better.
+func wave(x float64) float64 {
+	x = (x - math.Floor(x)) * 4096
+	i := int(x) & 4095
+	return waveTable[i] + (x-float64(i))*(waveTable[i+1]-waveTable[i])
 }
 
 // sensorOptions are what a Bench does not say of a sensor.
@@ -142,7 +158,7 @@ func newSensor(c daq.Channel, id int, base float64, o sensorOptions, rng *rand.R
 	if s.lagS < 0 {
 		s.lagS = math.Max(0, c.LagS+c.LagUS*within(rng, 2))
 	}
-	s.noise = noise{factor: 1, humFactor: 1, phase: rng.Float64() * 2 * math.Pi, phase3: rng.Float64() * 2 * math.Pi}
+	s.noise = noise{factor: 1, humFactor: 1, phase: rng.Float64(), phase3: rng.Float64()}
 	if o.noise != nil {
 		s.noise.Noise = *o.noise
 	} else {
@@ -276,6 +292,9 @@ func (s *sensor) drift(r *rig, dt float64) {
 // raw reading.
 func (s *sensor) read(t, v float64, r *rig) float64 {
 	v += s.offset + s.gain*v + s.noise.next(t, s.rng)
+	if s.extra != nil {
+		v += s.extra(t)
+	}
 	if h := s.ch.High; h > 0 && v > 1.06*h {
 		v = 1.06 * h // a transducer's output ends a little above its range
 	}

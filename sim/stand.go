@@ -22,7 +22,8 @@ type stand struct {
 	bare    []*device // without sensors
 	coils   []bool    // commanded, per output
 	relay   relay
-	armed   []armed // faults that wait for an opening
+	armed   []armed                                // faults that wait for an opening
+	tap     func(x *sensor, t, clean, raw float64) // sees each reading; nil: nobody
 }
 
 // armed is a fault that waits for an opening.
@@ -296,7 +297,7 @@ func (s *stand) subStep(k int, dt float64) {
 		for due := x.cadence.next - x.delay; due <= t1; due = x.cadence.next - x.delay {
 			y, dy := x.filter.out()
 			v := between(max(0, (due-t0)/dt), dt, x.y0, x.d0, y, dy)
-			s.deliver(x, v)
+			s.deliver(x, max(v, x.referred(0, s.rig))) // no line rings below vacuum
 		}
 	}
 	for _, x := range s.slow {
@@ -310,6 +311,9 @@ func (s *stand) subStep(k int, dt float64) {
 func (s *stand) deliver(x *sensor, v float64) {
 	raw := x.read(x.cadence.next, v, s.rig)
 	s.devices[x.ch.Instrument].put(x.cadence.k, x.ch.Column, raw)
+	if s.tap != nil {
+		s.tap(x, x.cadence.next, v, raw)
+	}
 	x.cadence.advance()
 }
 
