@@ -95,6 +95,15 @@ func (d *daemon) start(hub *stream.Hub) error {
 			return err
 		}
 	}
+	if d.o.Bench.Influx != nil {
+		f, err := newForwarder(d.o.Bench, d.o.Store, d.o.Log)
+		if err != nil {
+			d.close()
+			return err
+		}
+		d.loop.forward = f
+		d.goWork(func() { f.Run(ctx) })
+	}
 	if d.o.Listen == "" {
 		return nil
 	}

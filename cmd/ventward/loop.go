@@ -12,6 +12,7 @@ import (
 	"ventward/daq"
 	"ventward/store"
 	"ventward/stream"
+	"ventward/stream/influx"
 )
 
 // tickNS is the time between ticks: how fine silence is noticed and how often
@@ -59,7 +60,8 @@ type loop struct {
 	closed    func(id string, err error) // told when a run's file is closed
 	work      chan func()                // jobs that wait on disk, done beside the loop
 	prepare   func(store.Meta) (*recording, error)
-	promoting bool // a run is being made for an opening that nobody armed for
+	forward   *influx.Forwarder // nil: no copy to a database
+	promoting bool              // a run is being made for an opening that nobody armed for
 }
 
 // run takes entries until ctx is done, then makes safe: however it ends,

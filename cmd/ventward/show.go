@@ -54,6 +54,7 @@ func (l *loop) state(now int64) *stream.State {
 	l.showLines(s, now)
 	l.showRecord(s, now)
 	l.showPressure(s)
+	l.showForward(s)
 	s.Cautions = l.cautions(s)
 	return s
 }
