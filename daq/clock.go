@@ -102,6 +102,9 @@ const (
 	// settleS is how much of the window must be filled before times count as
 	// settled.
 	settleS = 60
+	// settleNS and unsettleNS: a mapping this near to the envelope may count as
+	// settled, and one this far no longer does.
+	settleNS, unsettleNS = 1e6, 10e6
 	// slowestHz: a described rate below it is no rate.
 	slowestHz = 1e-3
 	// slewTauNS and slewMax shape the approach to the envelope: an error dies
@@ -116,7 +119,7 @@ const (
 	// aheadNS: a sample that seems to come this long before its time tells
 	// that the device's counter jumped. behindNS, farLimit: so do this many
 	// seconds without one sample less late than this.
-	aheadNS, behindNS, farLimit = 250e6, 500e6, 10
+	aheadNS, behindNS, farLimit = 250e6, 100e6, 10
 	// spreadNS stands for the delay spread that was not yet seen: USB adapters
 	// hand over every 16 ms (common practice, no source).
 	spreadNS = 16e6
@@ -157,7 +160,7 @@ func NewClock(o ClockOptions) *Clock {
 // An empty batch gets a stamp without meaning.
 func (c *Clock) Take(b *Batch) Stamp {
 	if b.K <= 0 {
-		return Stamp{T0: b.Arrived, Epoch: b.Epoch, UNS: c.uncertainty(b)}
+		return Stamp{T0: b.Arrived, Epoch: b.Epoch}
 	}
 	if b.Times != nil {
 		c.last, c.lastSeen = b.Times[b.K-1], true
@@ -182,7 +185,10 @@ func (c *Clock) State() ClockState {
 // arrived, or in the middle of request and answer.
 func (c *Clock) arrival(b *Batch) Stamp {
 	step := c.periodNS
-	s := Stamp{Settled: true, Epoch: b.Epoch, UNS: c.uncertainty(b)}
+	s := Stamp{Settled: true, Epoch: b.Epoch, UNS: b.HalfTrip}
+	if c.mode != byPoll {
+		s.UNS = c.minDelay + int64(step) + spreadNS
+	}
 	if c.mode != byPoll && c.lastSeen {
 		s.Late = float64(b.Arrived-c.arrived) > float64(b.K)*step+stallNS
 	}
@@ -209,13 +215,9 @@ func (c *Clock) place(s *Stamp, k int, t0, step float64) {
 	c.last, c.lastSeen = s.At(k-1), true
 }
 
-// uncertainty bounds the error of a batch's times.
-func (c *Clock) uncertainty(b *Batch) int64 {
+// uncertainty bounds the error of times by the device's clock.
+func (c *Clock) uncertainty() int64 {
 	switch {
-	case c.mode == byPoll:
-		return b.HalfTrip
-	case c.mode == byArrival || !b.HasTick && !b.HasSeq:
-		return c.minDelay + int64(c.periodNS) + spreadNS
 	case c.farPoints > 0:
 		return c.minDelay + int64(c.samplePeriod()+math.Max(0, c.env.low-c.env.at(c.env.lowX)))
 	case c.settled:
@@ -249,7 +251,7 @@ func (c *Clock) device(b *Batch, first uint64) Stamp {
 		c.point(x1, arrival-x1)
 	}
 	rate := c.advance(x1, arrival-x1)
-	s := Stamp{Settled: c.settled, Late: c.farPoints > 0, Epoch: b.Epoch, UNS: c.uncertainty(b)}
+	s := Stamp{Settled: c.settled, Late: c.farPoints > 0, Epoch: b.Epoch, UNS: c.uncertainty()}
 	step := c.rowTicks * c.perTick * (1 + rate)
 	c.place(&s, b.K, float64(c.baseAt)+x1+c.y-float64(b.K-1)*step, step)
 	return s
@@ -322,10 +324,20 @@ func (c *Clock) advance(x1, y float64) float64 {
 	pull := math.Max(-most, math.Min(most, off*math.Min(1, dx/tau)/dx))
 	rate := math.Max(c.env.slope+pull, -hasteMax) // never backwards
 	c.x, c.y = x1, c.y+rate*dx
-	if !c.settled && c.env.fitted && c.env.reach() >= math.Min(settleS*secondNS, c.windowNS*0.9) && math.Abs(off) < 1e6 {
-		c.settled = true
-	}
+	c.settle(math.Abs(off))
 	return rate
+}
+
+// settle decides whether times count as settled: the window is filled, the
+// mapping is on the envelope, and the envelope's slope is one that a clock can
+// have. off is how far the mapping is from the envelope.
+func (c *Clock) settle(off float64) {
+	switch {
+	case c.settled:
+		c.settled = off < unsettleNS
+	case c.env.fitted && math.Abs(c.env.slope) < slopeMost:
+		c.settled = off < settleNS && c.env.reach() >= math.Min(settleS*secondNS, c.windowNS*0.9)
+	}
 }
 
 // pace measures how many ticks pass from row to row, over at least paceRows rows

@@ -233,6 +233,7 @@ func TestClockStartsOver(t *testing.T) {
 		{"tick reset unseen", func(b *Batch) { b.Tick -= 149e6 }, 1},
 		{"tick jumps ahead", func(b *Batch) { b.Tick += 1e12 }, 1},
 		{"device slept 5 s", func(b *Batch) { b.Arrived += 5e9 }, 1},
+		{"device slept 0.2 s", func(b *Batch) { b.Arrived += 0.2e9 }, 1},
 		{"bench slept 5 s", func(b *Batch) { b.Arrived -= 5e9 }, 1},
 	} {
 		l := line{rate: 1000, tickHz: 1e6, host: drift(50), minDelay: 0.0002, tick0: 1000}
@@ -369,6 +370,33 @@ func TestClockMeasuresTheRate(t *testing.T) {
 		if math.Abs(s.StepNS-1250e3) > 1e3 {
 			t.Errorf("told %g Hz: rows %g ns apart, want 1250000", told, s.StepNS)
 		}
+	}
+}
+
+// A device whose rate is far from its description never counts as settled, and
+// its times neither run away from the arrivals nor backwards.
+func TestClockOfAWrongRateStaysUnsettled(t *testing.T) {
+	const seed = 23
+	t.Logf("seed %d", seed)
+	for _, real := range []float64{800, 1200} {
+		l := line{rate: real, host: drift(0), minDelay: 0.0002}
+		c := NewClock(ClockOptions{Instrument: Instrument{RateHz: 1000}})
+		last := int64(math.MinInt64)
+		l.play(rand.New(rand.NewPCG(seed, 0)), 200, func(b *Batch, truth float64) {
+			s := c.Take(b)
+			increasing(t, s, b.K, &last)
+			if e := float64(s.At(b.K-1))/1e9 - truth; s.Settled || math.Abs(e) > 2.5 {
+				t.Fatalf("real rate %g: error %.3f s at %.3f s, settled %v", real, e, truth, s.Settled)
+			}
+		})
+	}
+}
+
+// A described tick that does not come leaves the arrival, and the bound says so.
+func TestClockWithoutItsTick(t *testing.T) {
+	c := NewClock(ClockOptions{Instrument: Instrument{RateHz: 1000, TickHz: 1e6}})
+	if s := c.Take(&Batch{Arrived: 50e6, HasSeq: true, N: 1, K: 4, Newest: true}); s.At(3) != 50e6 || s.UNS < spreadNS {
+		t.Errorf("%+v", s)
 	}
 }
 
