@@ -44,23 +44,30 @@ type LotPlan struct {
 
 // Draw makes a world from plans.
 func Draw(name string, seed uint64, plans []LotPlan) (*World, error) {
-	w := &World{Name: name, Seed: seed, byID: map[string]*Specimen{}}
+	w := &World{Name: name, Seed: seed}
 	for i, p := range plans {
 		if err := p.check(); err != nil {
 			return nil, fmt.Errorf("lot %d: %w", i+1, err)
 		}
 		w.Lots = append(w.Lots, p.draw(stream(seed, forWorld, i)))
 	}
+	if n := w.index(); n != len(w.byID) {
+		return nil, fmt.Errorf("%d pieces have only %d different ids: give each lot a name of its own", n, len(w.byID))
+	}
+	return w, nil
+}
+
+// index makes the pieces findable and counts them.
+func (w *World) index() (pieces int) {
+	w.byID = map[string]*Specimen{}
 	for i := range w.Lots {
 		for j := range w.Lots[i].Pieces {
 			s := &w.Lots[i].Pieces[j]
-			if w.byID[s.ID] != nil {
-				return nil, fmt.Errorf("lot %d: specimen %q is there twice: give each lot a name of its own", i+1, s.ID)
-			}
 			w.byID[s.ID] = s
+			pieces++
 		}
 	}
-	return w, nil
+	return pieces
 }
 
 func (p *LotPlan) check() error {
@@ -188,11 +195,55 @@ func DefaultWorld(seed uint64) *World {
 	return w
 }
 
+// Incident is a shot at which something goes wrong on purpose: the piece and
+// the faults that happen to it.
+type Incident struct {
+	Name     string   `json:"name"`
+	Sentence string   `json:"sentence"`
+	Piece    Specimen `json:"piece"`
+	Faults   []Fault  `json:"faults,omitempty"`
+}
+
+// Incidents are shots for showing how the program answers trouble; Shots never
+// gives one.
+func Incidents(seed uint64) []Incident {
+	rng := stream(seed, forWorld, 1<<20)
+	feature := func(name string, opens float64) Feature {
+		e, _ := eventOf(name, "")
+		area := map[string][2]float64{"top vent": {4 * mm2, 15 * mm2}, "bottom vent": {100 * mm2, 200 * mm2}, "housing": {250 * mm2, 600 * mm2}}[name]
+		return Feature{Name: name, Event: e, OpensPa: (opens + 0.3*rng.NormFloat64()) * bar, WidthS: between2(rng, [2]float64{0.3 * ms, 2 * ms}), AreaM2: between2(rng, area)}
+	}
+	piece := func(id, under string, fs ...Feature) Specimen {
+		return Specimen{ID: id, Lot: "X-001", Under: under, Features: fs}
+	}
+	cid := piece("X-001-02", "top vent", feature("top vent", 19.4))
+	cid.CIDPa = (11 + 0.3*rng.NormFloat64()) * bar
+	leak := piece("X-001-03", "bottom vent", feature("bottom vent", 28.5))
+	leak.LeakM2 = 0.004 * mm2
+	bulge := piece("X-001-05", "bottom vent", feature("bottom vent", 29))
+	bulge.BulgePa, bulge.BulgePerPa = 26.5*bar, 6e-8
+	reseal := piece("X-001-06", "top vent", feature("top vent", 19.2))
+	reseal.Features[0].ResealsPa = 0.7 * reseal.Features[0].OpensPa
+	return []Incident{
+		{"drop-out", "The serial line is silent across the opening.", piece("X-001-01", "bottom vent", feature("bottom vent", 28)),
+			[]Fault{{Name: "dropout", At: "opening", Before: 0.1, Seconds: 0.4}}},
+		{"cid-then-vent", "The current interrupt device acts long before the top vent opens.", cid, nil},
+		{"slow-leak", "A seal leaks from the start.", leak, nil},
+		{"wrong-feature", "The top vent, which was to be blocked, opens in a test of the bottom vent.",
+			piece("X-001-04", "bottom vent", feature("top vent", 19.5), feature("bottom vent", 28.5)), nil},
+		{"bulge-then-burst", "The bottom bulges, then it opens.", bulge, nil},
+		{"reseal", "The top vent opens and closes again under pressure.", reseal, nil},
+		{"spikes", "40 spikes a second on one transducer across the opening.", piece("X-001-07", "top vent", feature("top vent", 19.4)),
+			[]Fault{{Name: "spikes", At: "opening", Before: 2, Seconds: 4}}},
+		{"unplug", "The fast instrument is unplugged in mid-ramp and comes back.", piece("X-001-08", "bottom vent", feature("bottom vent", 28.2)),
+			[]Fault{{Name: "unplug", At: "opening", Before: 8, Seconds: 2}}},
+	}
+}
+
 // defaultPlans are the lots of the demo's world: top-vent caps, bottom-vent
 // cans whose mean creeps up as the scoring punch wears and comes down after
 // regrinding, and one housing lot of ten.
 func defaultPlans() []LotPlan {
-	const bar, mm2, ms = 1e5, 1e-6, 1e-3
 	var out []LotPlan
 	for i, name := range []string{"T-031", "T-032", "T-033"} {
 		out = append(out, LotPlan{Name: name, Feature: "top vent", Event: "vent-opening", Pieces: 30,
