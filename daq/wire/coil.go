@@ -202,8 +202,8 @@ func (m *Modbus) writeFailed(c *coil, now int64, why string) {
 	m.repeat(c, now)
 }
 
-// repeat has the coil written again unless there is a newer demand, which is
-// written anyway. A heartbeat is never repeated.
+// repeat has the coil written again unless it is going to be anyway. A
+// heartbeat is never repeated.
 func (m *Modbus) repeat(c *coil, now int64) {
 	if c.Heartbeat || c.dirty || !c.wished {
 		return
@@ -243,10 +243,9 @@ func (m *Modbus) settle(c *coil, s daq.OutputState, verify bool, now int64) {
 		c.dirty, c.attempts = false, 0
 	case current && (fresh || !c.want):
 		why = fmt.Sprintf("read back %s, demanded %s", s, want)
-		c.dirty = false
 		m.repeat(c, now)
 	case current && c.attempts >= onAttempts:
-		why = fmt.Sprintf("read back %s, demanded %s: given up after %d attempts", s, want, onAttempts)
+		why = fmt.Sprintf("read back %s, demanded %s: given up after %d attempts; look at the relay, then demand it again", s, want, onAttempts)
 	case current:
 		why = fmt.Sprintf("read back %s, demanded %s: it changed without a demand", s, want)
 	}
