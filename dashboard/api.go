@@ -347,4 +347,3 @@ func readBody(w http.ResponseWriter, r *http.Request, v any) bool {
 	}
 	return true
 }
-

@@ -181,6 +181,15 @@ func (h *Hub) Run(r *RunState, now int64) {
 		h.runView = h.run.view()
 	}
 	h.send(&Envelope{Kind: KindRun, Run: h.current, Ended: h.ended})
+	if h.ended != 0 {
+		return
+	}
+	// What the run keeps of the time before it began is told again, because
+	// its times now count from the run's zero.
+	for i := range h.events {
+		e := h.events[i]
+		h.send(&Envelope{Kind: KindEvent, Event: &e})
+	}
 }
 
 // Event tells of an event or a new revision of one.

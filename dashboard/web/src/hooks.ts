@@ -1,0 +1,63 @@
+import { createContext } from 'preact';
+import { useContext, useEffect, useReducer, useState } from 'preact/hooks';
+import { Refused, post } from './api';
+import type { Store } from './store';
+
+export const StoreContext = createContext<Store>(null as unknown as Store);
+
+/** Draws the component again after every message that is not a frame. */
+export function useStore(): Store {
+  const s = useContext(StoreContext), [, draw] = useReducer((n: number) => n + 1, 0);
+  useEffect(() => s.subscribe(() => draw(undefined)), [s]);
+  return s;
+}
+
+/** Draws the component again every so many ms, for values and ages. */
+export function useBeat(ms: number): void {
+  const [, draw] = useReducer((n: number) => n + 1, 0);
+  useEffect(() => {
+    const t = setInterval(() => draw(undefined), ms);
+    return () => clearInterval(t);
+  }, [ms]);
+}
+
+export interface Said { text: string; next: string; bad: boolean; at: number }
+
+export interface Commands {
+  said: Said | undefined;
+  who: string;
+  setWho(name: string): void;
+  send(path: string, what: string, body?: Record<string, unknown>): Promise<boolean>;
+  dismiss(): void;
+}
+
+export const CommandContext = createContext<Commands>(null as unknown as Commands);
+export const useCommands = () => useContext(CommandContext);
+
+const KEY = 'ventward-who';
+
+/** Sends commands and keeps what became of the last one. */
+export function useCommandState(): Commands {
+  const [said, say] = useState<Said | undefined>();
+  const [who, setWhoState] = useState(() => sessionStorage.getItem(KEY) ?? '');
+  return {
+    said,
+    who,
+    setWho(name) {
+      sessionStorage.setItem(KEY, name);
+      setWhoState(name);
+    },
+    async send(path, what, body = {}) {
+      try {
+        await post(path, who.trim() ? { ...body, who: who.trim() } : body);
+        say({ text: `${what}: taken.`, next: '', bad: false, at: Date.now() });
+        return true;
+      } catch (e) {
+        const r = e instanceof Refused ? e : new Refused(String(e), '', true);
+        say({ text: r.reached ? `${what}: refused. ${r.message}` : `${what} DID NOT REACH THE PROGRAM. ${r.message}`, next: r.next, bad: true, at: Date.now() });
+        return false;
+      }
+    },
+    dismiss: () => say(undefined),
+  };
+}

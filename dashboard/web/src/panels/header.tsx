@@ -1,0 +1,113 @@
+import { useState } from 'preact/hooks';
+import { between, duration, timeOfDay } from '../format';
+import { useBeat, useCommands, useStore } from '../hooks';
+import { PHASES } from '../words';
+import { Stop } from './icons';
+
+/** Always on top: which bench, which run, how old the values are, and ABORT. */
+export function Header() {
+  const s = useStore(), c = useCommands();
+  useBeat(250);
+  const st = s.state, t = performance.now() / 1000, dead = s.notLive(t) !== '';
+  return (
+    <header class="top">
+      <div class="bench">
+        <h1>{st?.bench ?? 'Ventward'}</h1>
+        {st?.simulated && <span class="tag simulated">Simulated bench</span>}
+        {st?.replay && <span class="tag">Replay</span>}
+      </div>
+      <RunBlock />
+      <div class="clock">
+        <span class="label">UTC</span>
+        <span class="num">{dead ? '\u2013' : timeOfDay(st?.now_utc)}</span>
+      </div>
+      <button type="button" class="abort" onClick={() => void c.send('abort', 'Abort')}><Stop />Abort</button>
+    </header>
+  );
+}
+
+function RunBlock() {
+  const s = useStore(), c = useCommands(), [open, setOpen] = useState(false);
+  const run = s.state?.run;
+  if (run) {
+    const here = performance.now() / 1000, t = s.notLive(here) ? NaN : s.ages.bench(here) - run.start_bench_s;
+    return (
+      <div class="run" aria-label="Run being recorded">
+        <div class="fact"><span class="label">Specimen</span><b>{run.specimen}</b></div>
+        {run.lot && <div class="fact"><span class="label">Lot</span><b>{run.lot}</b></div>}
+        {run.shot !== undefined && <div class="fact"><span class="label">Shot</span><b class="num">{run.shot}</b></div>}
+        <div class="fact"><span class="label">Run time</span><b class="num">{duration(t)}</b></div>
+        <div class="fact long"><span class="label">Run</span><b class="mono">{run.id}</b></div>
+        <button type="button" class="quiet" onClick={() => void c.send('runs/current/end', 'End run')}>End run</button>
+      </div>
+    );
+  }
+  return (
+    <div class="run">
+      <div class="fact"><span class="label">Run</span><b>none is being recorded</b></div>
+      <button type="button" class="quiet" aria-expanded={open} aria-controls="start-run" onClick={() => setOpen(!open)}>Start a run</button>
+      {open && <StartForm done={() => setOpen(false)} />}
+    </div>
+  );
+}
+
+/** Not a modal dialog: alarms and ABORT stay within reach while it is open. */
+function StartForm({ done }: { done: () => void }) {
+  const c = useCommands(), [busy, setBusy] = useState(false);
+  const submit = async (e: SubmitEvent) => {
+    e.preventDefault();
+    const f = new FormData(e.target as HTMLFormElement), shot = Number(f.get('shot') || 0);
+    setBusy(true);
+    const body = { specimen: String(f.get('specimen')).trim(), lot: String(f.get('lot')).trim(), ...(shot > 0 ? { shot } : {}) };
+    const ok = await c.send('runs', 'Start run', body);
+    setBusy(false);
+    if (ok) done();
+  };
+  return (
+    <form id="start-run" class="start" onSubmit={e => void submit(e as SubmitEvent)} onKeyDown={e => e.key === 'Escape' && done()}>
+      <p>Check the label on the specimen, then type it here.</p>
+      <label>Specimen<input name="specimen" required maxLength={80} autocomplete="off" spellcheck={false} ref={el => el?.focus()} /></label>
+      <label>Lot<input name="lot" maxLength={80} autocomplete="off" spellcheck={false} /></label>
+      <label>Shot<input name="shot" type="number" min={1} max={99999} step={1} inputMode="numeric" /></label>
+      <label>Your name<input value={c.who} maxLength={80} autocomplete="name" onInput={e => c.setWho((e.target as HTMLInputElement).value)} /></label>
+      <div class="row">
+        <button type="submit" class="act" disabled={busy}>Start recording</button>
+        <button type="button" class="quiet" onClick={done}>Cancel</button>
+      </div>
+    </form>
+  );
+}
+
+/** The states a test goes through, with the present one. */
+export function Phases() {
+  const s = useStore();
+  useBeat(1000);
+  const phase = s.state?.phase ?? '', since = between(s.state?.phase_since_utc, s.state?.now_utc);
+  const known = PHASES.includes(phase) ? PHASES : [...PHASES, phase];
+  return (
+    <ol class="phases" aria-label="State of the test">
+      {known.map(p => (
+        <li key={p} aria-current={p === phase ? 'step' : undefined}>
+          {p}{p === phase && Number.isFinite(since) && <span class="num"> {duration(since)}</span>}
+        </li>
+      ))}
+    </ol>
+  );
+}
+
+/** What became of the last command; stays until it is dismissed if it failed. */
+export function Said() {
+  const c = useCommands();
+  useBeat(1000);
+  const fresh = c.said && (c.said.bad || Date.now() - c.said.at < 6000);
+  return (
+    <div class="said" role="status" aria-live="assertive">
+      {c.said && fresh && (
+        <div class={c.said.bad ? 'bad' : 'good'}>
+          <span><b>{c.said.text}</b> {c.said.next}</span>
+          <button type="button" class="quiet" onClick={c.dismiss}>Dismiss</button>
+        </div>
+      )}
+    </div>
+  );
+}
