@@ -59,6 +59,10 @@ type Guard struct {
 // is called unconfirmed, ns.
 const unconfirmedNS = 500e6
 
+// graceNS is how long after its start the program lets a channel that has never
+// spoken be silent, ns.
+const graceNS = int64(3e9)
+
 // New returns a guard at rest with every output demanded off at its first
 // tick, or an error that lists every problem of the options.
 func New(o Options) (*Guard, error) {
@@ -299,7 +303,10 @@ func (g *Guard) Tick(now int64) {
 	}
 	for _, k := range g.stales {
 		c := &g.conds[k]
-		last := max(g.seen[c.index], g.began)
+		last := g.seen[c.index]
+		if last == 0 { // ports take a moment to open; arming waits for fresh readings anyway
+			last = g.began + graceNS
+		}
 		silent := now-last > int64(g.o.Rules[c.rule].StaleS*1e9)
 		if c.set(silent, now, 0) {
 			g.moved(c, now)
@@ -320,6 +327,9 @@ func (g *Guard) Command(c daq.Command, now int64) error {
 		}
 		if t := g.anyTrip(); t != "" {
 			return fmt.Errorf("cannot arm: trip %q is latched: cure its cause, then reset", t)
+		}
+		if why := g.unfresh(now); why != "" {
+			return fmt.Errorf("cannot arm: %s: look at its instrument", why)
 		}
 		g.enter(Armed, now)
 	case "pressurise":

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -252,12 +253,28 @@ func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 	m.entry, m.reply = daq.Entry{Kind: daq.EntryCommand, Command: &c}, reply
 	err := d.ask(ctx, m, reply)
 	if m.rec == nil {
-		return nil, err
+		return nil, refusal(err)
 	}
 	if err != nil {
-		return nil, errors.Join(err, d.discard(m.rec))
+		if lost := d.discard(m.rec); lost != nil {
+			d.o.Log.Error().Err(lost).Msg("closing a run that was refused")
+		}
+		return nil, refusal(err)
 	}
 	return map[string]string{"run": m.rec.meta.ID}, nil
+}
+
+// refusal is an error of the loop as the page's "no": what is wrong, and after
+// the last colon what to do.
+func refusal(err error) error {
+	if err == nil {
+		return nil
+	}
+	s := err.Error()
+	if i := strings.LastIndex(s, ": "); i > 0 {
+		return &dashboard.Refusal{Reason: s[:i], Next: s[i+2:]}
+	}
+	return &dashboard.Refusal{Reason: s, Next: "look at the bench's state"}
 }
 
 // discard closes the file of a run that was refused before it began.

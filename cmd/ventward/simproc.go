@@ -27,7 +27,11 @@ type simProcess struct {
 	gone  chan struct{}
 	err   error // valid once gone is closed
 	told  []string
+	all   []sim.Report // the newest reports, bounded
 }
+
+// maxReports bounds the reports that are remembered.
+const maxReports = 1024
 
 // startSim starts `ventward sim` for a bench description with its terminals
 // under dir.
@@ -86,6 +90,9 @@ func (p *simProcess) listen(out io.Reader) {
 func (p *simProcess) take(r *sim.Report) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	if p.all = append(p.all, *r); len(p.all) > maxReports {
+		p.all = p.all[len(p.all)-maxReports:]
+	}
 	switch {
 	case r.Ready != nil:
 		p.ready <- r.Ready
