@@ -29,7 +29,8 @@ type specimen struct {
 	heat                float64 // relative rate of heat from the wall, 1/s
 	gap                 [2]float64
 	spikes              int
-	delay               int // samples after the limit at which the trigger fires
+	phase               float64 // of the onset against the samples, in samples
+	delay               int     // samples after the limit at which the trigger fires
 }
 
 const ambient = 100800.0
@@ -39,12 +40,12 @@ const ambient = 100800.0
 func (sp *specimen) clean() (t, reading []float64, onset float64) {
 	sub := 40
 	h := 1 / sp.rate / float64(sub)
-	onset = 0.0
+	onset = sp.phase / sp.rate
 	start := onset - sp.width/2
 	c := sp.area * math.Sqrt(sp.gamma*8.314462618/sp.molar) * math.Pow(2/(sp.gamma+1), (sp.gamma+1)/(2*(sp.gamma-1)))
 	n0 := int(sp.before * sp.rate)
 	n1 := int(sp.after * sp.rate)
-	p := sp.level + ambient - sp.ramp*sp.before
+	p := sp.level + ambient - sp.ramp*(float64(n0)/sp.rate+onset)
 	T := sp.temp
 	q := p - sp.ramp*sp.lag
 	y, yd := p, sp.ramp // line
@@ -63,7 +64,13 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 		if !open {
 			f = 0
 		}
-		dp = sp.ramp
+		// The supply brings gas of the room's temperature; up to the start the
+		// walls keep the vessel's gas at it.
+		if now < start {
+			return sp.ramp, 0
+		}
+		in := sp.ramp / (sp.gamma * sp.temp) // mass flow times R/V
+		out := 0.0
 		if f > 0 && p > ambient {
 			r := ambient / p
 			k := 1.0
@@ -71,13 +78,11 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 				g := sp.gamma
 				k = math.Sqrt(math.Max(0, (math.Pow(r, 2/g)-math.Pow(r, (g+1)/g))*2/(g-1))) / math.Pow(2/(g+1), (g+1)/(2*(g-1)))
 			}
-			// mass leaves at f·c·k·p/sqrt(T)·(molar/R)/...: relative rate of loss
-			loss := f * c * k * math.Sqrt(T) / sp.volume
-			dp -= sp.gamma * loss * p
-			dT = -(sp.gamma - 1) * loss * T
+			out = f * c * k / math.Sqrt(T) * p / sp.volume
 		}
-		dT += sp.heat * (sp.temp - T)
-		dp += sp.heat * (sp.temp - T) * p / T
+		wall := sp.heat * (sp.temp - T) * p / T
+		dp = sp.gamma*(in*sp.temp-out*T) + wall
+		dT = T/p*dp - T*T/p*(in-out)
 		return dp, dT
 	}
 	for i := -n0; i < n1; i++ {
@@ -114,10 +119,9 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 // window plays the specimen with noise from rng into what the monitor would
 // hand over. ok is false where no fair trigger would have fired.
 func (sp *specimen) window(rng *rand.Rand) (w detect.Window, ch daq.Channel, o detect.Options, onset int64, ok bool) {
-	t, clean, _ := sp.clean()
+	t, clean, at := sp.clean()
 	const origin = int64(5e12)
-	phase := rng.Float64() / sp.rate // of the samples against the onset
-	_ = phase
+	onset = origin + int64(math.Round(at*1e9))
 	w = detect.Window{Event: 1, Serial: 1, Final: true, NoisePa: sp.sigma, StepPa: sp.step, SupplyOpen: 1, Decided: -1}
 	ar, info := 0.0, 0.0
 	for range 200 {
@@ -135,8 +139,8 @@ func (sp *specimen) window(rng *rand.Rand) (w detect.Window, ch daq.Channel, o d
 		w.T = append(w.T, origin+int64(math.Round(ti*1e9)))
 		w.V = append(w.V, v)
 		w.Q = append(w.Q, 0)
-		if ti > -sp.width/2 {
-			d := (clean[i] - (sp.level + sp.ramp*(ti-sp.lag))) / math.Hypot(sp.sigma, sp.step/3.4)
+		if ti > at-sp.width/2 {
+			d := (clean[i] - (sp.level + sp.ramp*(ti-at-sp.lag))) / math.Hypot(sp.sigma, sp.step/3.4)
 			info += d * d
 		}
 		if w.Decided < 0 && info/2 > 24.3 {
@@ -155,7 +159,7 @@ func (sp *specimen) window(rng *rand.Rand) (w detect.Window, ch daq.Channel, o d
 	}
 	o = detect.Options{Rig: detect.BurstRig, Medium: detect.Gas, Fixture: detect.Fixture{VolumeM3: sp.volume, Gas: gas, TemperatureK: sp.temp, AmbientPa: ambient}}
 	ok = w.Decided >= 0 && w.Decided < len(w.T) && info > 100
-	return w, ch, o, origin, ok
+	return w, ch, o, onset, ok
 }
 
 // draw makes a specimen of a family.
@@ -204,5 +208,6 @@ func draw(family string, rng *rand.Rand) specimen {
 		sp.after = math.Max(60/sp.rate, sp.after)
 	}
 	sp.delay = rng.IntN(8)
+	sp.phase = rng.Float64()
 	return sp
 }

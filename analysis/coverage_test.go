@@ -79,6 +79,9 @@ func TestCoverage(t *testing.T) {
 			if os.Getenv("BAD") != "" {
 				zo, zp := 2*e0/(float64(*f.OnsetU)*1e-9), 2*(*f.PressurePa-sp.level) / *f.PressureUPa
 				if math.Abs(zo) > 3 || math.Abs(zp) > 3 {
+					a := debug
+					best := bestOf(a.fits)
+					fmt.Printf("chi2 %.4g of %d, fits %d, w %.3g K %.3g shape %.2g heat %.2g, hinge %+v noise %.3g band %d\n", best.chi2, len(a.b.t), len(a.fits), best.width, best.rate, best.shape, best.heat, a.start, a.noise.sd(), a.white.band)
 					fmt.Printf("%s #%d zo %.1f (err %.3g ms, w %.2g lag %.2g) zp %.1f (err %.3g sig) rate %g K %.3g sig %.3g ramp %.3g lev %.3g before %.3g after %.3g flags %v\n", fam, i, zo, e0*1e3, sp.width*1e3, sp.lag*1e3, zp, (*f.PressurePa-sp.level)/sp.sigma, sp.rate, sp.area*200/sp.volume*1.4, sp.sigma, sp.ramp, sp.level, sp.before, sp.after, f.Flags)
 				}
 			}

@@ -404,45 +404,80 @@ func (f *fitter) prepare() []float64 {
 	return g
 }
 
-// step solves min |R·d - Qᵀres|² + mu·|D·d|².
-func (f *fitter) step() (mat.VecDense, bool) {
-	m := f.m
-	a := mat.NewDense(2*m, m, nil)
-	a.Slice(0, m, 0, m).(*mat.Dense).Copy(f.r)
-	b := mat.NewVecDense(2*m, nil)
-	for c := 0; c < m; c++ {
-		d := f.diag[c]
-		if d == 0 || f.held[c] {
-			d = 1
-		}
-		a.Set(m+c, c, math.Sqrt(f.mu)*d)
-		b.SetVec(c, f.qtb[c])
-	}
-	var qr mat.QR
-	qr.Factorize(a)
-	var d mat.VecDense
-	if err := qr.SolveVecTo(&d, false, b); err != nil {
-		if _, poor := err.(mat.Condition); !poor {
+// step solves min |R·d - Qᵀres|² + mu·|D·d|² for a step d that keeps the
+// bounds: what would pass its bound is put on it and the rest solved again.
+func (f *fitter) step() ([]float64, bool) {
+	d := make([]float64, f.m)
+	fixed := append([]bool(nil), f.held...)
+	for range f.m + 1 {
+		if !f.solve(d, fixed) {
 			return d, false
 		}
-	}
-	for c := 0; c < m; c++ {
-		if v := d.AtVec(c); math.IsNaN(v) || math.IsInf(v, 0) {
-			return d, false
+		again := false
+		for c := range d {
+			if fixed[c] {
+				continue
+			}
+			v := f.theta[c] + d[c]
+			if f.p.Lower != nil && v < f.p.Lower[c] {
+				d[c], fixed[c], again = f.p.Lower[c]-f.theta[c], true, true
+			} else if f.p.Upper != nil && v > f.p.Upper[c] {
+				d[c], fixed[c], again = f.p.Upper[c]-f.theta[c], true, true
+			}
+		}
+		if !again {
+			return d, true
 		}
 	}
 	return d, true
 }
 
+// solve fills d where it is not fixed.
+func (f *fitter) solve(d []float64, fixed []bool) bool {
+	m := f.m
+	a := mat.NewDense(2*m, m, nil)
+	b := mat.NewVecDense(2*m, nil)
+	for r := 0; r < m; r++ {
+		rhs := f.qtb[r]
+		for c := r; c < m; c++ {
+			if fixed[c] {
+				rhs -= f.r.At(r, c) * d[c]
+			} else {
+				a.Set(r, c, f.r.At(r, c))
+			}
+		}
+		b.SetVec(r, rhs)
+		k := f.diag[r]
+		if k == 0 || fixed[r] {
+			k = 1
+		}
+		a.Set(m+r, r, math.Sqrt(f.mu)*k)
+	}
+	var qr mat.QR
+	qr.Factorize(a)
+	var x mat.VecDense
+	if err := qr.SolveVecTo(&x, false, b); err != nil {
+		if _, poor := err.(mat.Condition); !poor {
+			return false
+		}
+	}
+	for c := range d {
+		v := x.AtVec(c)
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
+		if !fixed[c] {
+			d[c] = v
+		}
+	}
+	return true
+}
+
 // move sets trial one step on and tells the reduction that the linear model
 // predicts and whether the step is below the tolerance.
-func (f *fitter) move(step mat.VecDense, g []float64) (predicted float64, small bool) {
+func (f *fitter) move(step, g []float64) (predicted float64, small bool) {
 	small = true
-	for c := 0; c < f.m; c++ {
-		d := step.AtVec(c)
-		if f.held[c] {
-			d = 0
-		}
+	for c, d := range step {
 		f.trial[c] = f.theta[c] + d
 		if math.Abs(d) > f.o.Tolerance*(math.Abs(f.theta[c])+f.o.Tolerance) {
 			small = false

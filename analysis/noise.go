@@ -206,10 +206,10 @@ func (w *whitener) factorise(z *noise, b *bins, pos []int, extra float64) bool {
 	return true
 }
 
-// apply solves L·x = v in place.
+// apply solves L·x = v in place; v may be shorter than the factor.
 func (w *whitener) apply(v []float64) {
 	k := w.band + 1
-	for i := 0; i < w.n; i++ {
+	for i := range v {
 		s := v[i]
 		row := w.l[i*k : i*k+k]
 		for j := max(0, i-w.band); j < i; j++ {

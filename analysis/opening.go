@@ -39,6 +39,7 @@ func FitOpening(w detect.Window, ch daq.Channel, o detect.Options) detect.Findin
 	}
 	a.refine()
 	a.report()
+	debug = &a
 	return f
 }
 
@@ -56,17 +57,9 @@ type opening struct {
 	start    hinge // coarse picture
 	noise    noise
 	b        bins
+	used     int // bins that the fit uses
 	white    *whitener
 	fits     []profile
-}
-
-// A profile is the best course at one opening time.
-type profile struct {
-	course
-	chi2   float64
-	theta  []float64
-	cov    [][]float64
-	weight float64
 }
 
 func (a *opening) flag(g detect.Flag) {
@@ -263,3 +256,5 @@ func lineResiduals(t, v []float64) []float64 {
 	}
 	return e
 }
+
+var debug *opening

@@ -2,61 +2,391 @@ package analysis
 
 import (
 	"math"
-
-	"ventward/detect"
+	"slices"
 )
 
-// Places of the fitted figures in theta.
+// A figure is a parameter of a course that a fit may free.
+type figure int
+
 const (
-	atOnset = iota
-	atLevel
-	atRamp
-	atRate // ln K
-	atLag  // where fitted
+	figOnset figure = iota
+	figLevel
+	figRamp
+	figRate  // ln K
+	figWidth // ln w
+	figShape
+	figHeat
+	figZero
+	figLag
+	figures
 )
 
-// refine fits the forward model for a range of opening times.
+// What is known beforehand of the figures that hardly show: standard
+// deviations of normal priors, and the ranges within which the logarithms of
+// rate and opening time are held equally likely (judgement, no source).
+const (
+	shapeMean, shapeSD = 1.6, 0.4
+	heatSD             = 10.0 // 1/s; falls much faster are taken as adiabatic
+	widestOpening      = 0.03 // s
+	fastestFall        = 2e4  // 1/s, where no volume tells better
+)
+
+func (c *course) get(f figure) float64 {
+	switch f {
+	case figOnset:
+		return c.onset
+	case figLevel:
+		return c.level
+	case figRamp:
+		return c.ramp
+	case figRate:
+		return math.Log(c.rate)
+	case figWidth:
+		return math.Log(c.width)
+	case figShape:
+		return c.shape
+	case figHeat:
+		return c.heat
+	case figZero:
+		return c.zero
+	}
+	return c.lag
+}
+
+func (c *course) set(f figure, v float64) {
+	switch f {
+	case figOnset:
+		c.onset = v
+	case figLevel:
+		c.level = v
+	case figRamp:
+		c.ramp = v
+	case figRate:
+		c.rate = math.Exp(v)
+	case figWidth:
+		c.width = math.Exp(v)
+	case figShape:
+		c.shape = v
+	case figHeat:
+		c.heat = v
+	case figZero:
+		c.zero = v
+	case figLag:
+		c.lag = v
+	}
+}
+
+// A bound is what limits a figure: hard ends, and a normal prior where sd > 0.
+type bound struct {
+	low, high, mean, sd, scale float64
+}
+
+// bounds gives every figure's bound for this window; free lists those that a
+// fit always frees.
+func (a *opening) bounds() (b [figures]bound, free []figure) {
+	first, last := a.b.t[0], a.b.t[len(a.b.t)-1]
+	inf := math.Inf(1)
+	sd := a.noise.sd()
+	b[figOnset] = bound{low: first, high: last, scale: 100 * a.s.dt}
+	b[figLevel] = bound{low: -inf, high: inf, scale: 1e3 * sd}
+	b[figRamp] = bound{low: -inf, high: inf, scale: 1e3 * sd}
+	b[figRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
+	b[figWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(a.widest()), scale: 1}
+	b[figShape] = bound{low: 0.9, high: 3, mean: shapeMean, sd: shapeSD, scale: shapeSD}
+	zero := math.Max(a.ch.Curve.UOffset, math.Max(sd, 1e-3*math.Abs(a.start.level)))
+	b[figZero] = bound{low: -10 * zero, high: 10 * zero, sd: zero, scale: zero}
+	free = []figure{figOnset, figLevel, figRamp, figShape, figZero}
+	if !a.liquid && a.start.tau > 0.2/heatSD {
+		b[figHeat] = bound{low: 0, high: 10 * heatSD, sd: heatSD, scale: heatSD}
+		free = append(free, figHeat)
+	}
+	if l, u := a.ch.LagS, a.ch.LagUS; l > 0 && u > 0 {
+		b[figLag] = bound{low: 0.05 * l, high: 5 * l, mean: l, sd: u, scale: l}
+		free = append(free, figLag)
+	}
+	return b, free
+}
+
+// fastest is the greatest rate thought possible, 1/s: a hole as large as the
+// volume's own section.
+func (a *opening) fastest() float64 {
+	if v := a.o.Fixture.VolumeM3; v > 0 && !a.liquid {
+		t := a.o.Fixture.TemperatureK
+		if t <= 0 {
+			t = 293
+		}
+		hole := 2 * math.Cbrt(v) * math.Cbrt(v)
+		return a.gas.Gamma * hole / a.gas.AreaFromTau(v, 1, t)
+	}
+	return fastestFall
+}
+
+func (a *opening) narrowest() float64 { return 0.25 * a.s.dt }
+
+func (a *opening) widest() float64 {
+	return math.Max(math.Min(math.Max(widestOpening, 40*a.s.dt), 2*(a.s.t[a.to-1]-a.start.onset)), 6*a.s.dt)
+}
+
+// A profile is the best course with some figures held, its misfit and the
+// covariance of all figures (nought for the held ones).
+type profile struct {
+	course
+	chi2   float64
+	cov    [figures][figures]float64
+	lnDet  float64 // of the free figures' covariance
+	weight float64
+}
+
+// fit fits the given figures from course c on.
+func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
+	b := &a.b
+	n := a.used
+	limits, _ := a.bounds()
+	span := b.t[n-1] - c.onset + c.width + 2*a.s.dt
+	sv := newSolver(a.law, math.Max(span, 4*a.s.dt), c.rate)
+	var theta, scale, lower, upper []float64
+	obs := append([]float64(nil), b.y[:n]...)
+	var soft []int // places in theta that carry a prior
+	for k, f := range free {
+		l := limits[f]
+		theta, scale = append(theta, c.get(f)), append(scale, l.scale)
+		lower, upper = append(lower, l.low), append(upper, l.high)
+		if l.sd > 0 {
+			soft = append(soft, k)
+			obs = append(obs, l.mean/l.sd)
+		}
+	}
+	unpack := func(th []float64) course {
+		d := c
+		for k, f := range free {
+			d.set(f, th[k])
+		}
+		return d
+	}
+	p := Problem{Y: obs, Lower: lower, Upper: upper, Scale: scale,
+		Predict: func(th, y []float64) {
+			sv.read(unpack(th), b.t[:n], y[:n])
+			for i, k := range soft {
+				y[n+i] = th[k] / limits[free[k]].sd
+			}
+		},
+		Whiten: func(v []float64) { a.white.apply(v[:n]) },
+	}
+	r, err := Fit(p, theta, FitOptions{Iterations: most, Tolerance: 1e-6})
+	if err != nil || r.Cov == nil {
+		return profile{}, false
+	}
+	out := profile{course: unpack(r.Theta), chi2: r.RSS, lnDet: lnDet(r)}
+	for i, f := range free {
+		for j, g := range free {
+			out.cov[f][g] = r.Cov.At(i, j)
+		}
+	}
+	return out, true
+}
+
+// lnDet is the logarithm of the determinant of the covariance, each figure in
+// units of its scale of change.
+func lnDet(r FitResult) float64 {
+	_, m := r.J.Dims()
+	// Cov is a product of triangles: its determinant by Cholesky, inline.
+	l := make([]float64, m*m)
+	sum := 0.0
+	for i := 0; i < m; i++ {
+		for j := 0; j <= i; j++ {
+			s := r.Cov.At(i, j) / math.Sqrt(r.Cov.At(i, i)*r.Cov.At(j, j))
+			for k := 0; k < j; k++ {
+				s -= l[i*m+k] * l[j*m+k]
+			}
+			if i == j {
+				l[i*m+i] = math.Sqrt(math.Max(s, 1e-12))
+				sum += 2 * math.Log(l[i*m+i])
+			} else {
+				l[i*m+j] = s / l[j*m+j]
+			}
+		}
+		sum += math.Log(r.Cov.At(i, i))
+	}
+	return sum
+}
+
+// refine fits the forward model: over a grid of opening times first, then with
+// the opening time free where it shows, else over the grid's whole profile.
 func (a *opening) refine() {
 	s := &a.s
 	near := math.Max(32*s.dt, 4*a.ch.LagS)
 	a.b = s.bin(a.from, a.to, a.start.onset, near, 1.0/40)
 	origin := s.t[a.from]
 	a.white = newWhitener(&a.noise, &a.b, func(i int) int { return int(math.Round((s.t[i] - origin) / s.dt)) })
-	c := a.startCourse()
-	span := s.t[a.to-1] - a.start.onset
-	widest := math.Min(math.Max(60*s.dt, 0.05), math.Max(4*s.dt, span))
-	var best *profile
-	for _, w := range widths(s.dt, widest) {
-		c.width = w
-		p, ok := a.fitCourse(c)
-		if !ok {
-			continue
+	_, free := a.bounds()
+	withRate := append(append([]figure(nil), free...), figRate)
+	a.used = a.early()
+	grid := a.overWidths([]figure{figOnset, figLevel, figRamp, figRate, figShape})
+	best := bestOf(grid)
+	if best == nil {
+		return
+	}
+	a.used = len(a.b.t)
+	plain := a.startCourse()
+	plain.width = best.width
+	best = a.whole([]course{best.course, plain}, withRate)
+	if best == nil {
+		return
+	}
+	spread := 1.0
+	if p, ok := a.fit(best.course, append(append([]figure(nil), withRate...), figWidth), 60); ok {
+		spread = math.Sqrt(p.cov[figWidth][figWidth])
+		if p.chi2 < best.chi2+0.5 && math.Sqrt(p.cov[figWidth][figWidth]) < 0.07 && math.Sqrt(p.cov[figRate][figRate]) < 0.1 && p.rate*p.width < 1.5 {
+			p.weight = 1
+			a.fits = []profile{p}
+			return
 		}
-		a.fits = append(a.fits, p)
-		if best == nil || p.chi2 < best.chi2 {
-			best = &a.fits[len(a.fits)-1]
-			c = p.course
-		} else if p.chi2 > best.chi2+30 {
+		if p.chi2 < best.chi2 {
+			best = &p
+		}
+	}
+	a.fits = a.around(best, withRate, spread)
+	for i := range a.fits {
+		if a.fits[i].cov[figRate][figRate] > 0.5*0.5 {
+			a.fits = a.overRates(best, free)
 			break
 		}
 	}
 	a.weigh()
 }
 
-// widths is the grid of opening times, s: from far below the sample distance to
-// the widest thought possible, spaced by a factor.
-func widths(dt, widest float64) []float64 {
-	var g []float64
-	for w := 0.3 * dt; w < widest; w *= 1.6 {
-		g = append(g, w)
+// early is the number of bins up to where the first quarter of the fall has
+// passed, but for fast falls.
+func (a *opening) early() int {
+	h := a.start
+	aim := h.level - 0.25*(h.level-(a.ambient-a.gauge))
+	after := 0
+	for i, t := range a.b.t {
+		if t < h.onset {
+			continue
+		}
+		if after++; a.b.y[i] < aim && after >= 16 {
+			return i + 1
+		}
 	}
-	return g
+	return len(a.b.t)
+}
+
+// whole fits the whole stretch from each of the seeds, with several guesses of
+// the walls' heat, which shows only later.
+func (a *opening) whole(seeds []course, free []figure) *profile {
+	var best *profile
+	for _, c := range seeds {
+		for _, heat := range []float64{0, 1.5, 8} {
+			c.heat = heat
+			if p, ok := a.fit(c, free, 40); ok && (best == nil || p.chi2 < best.chi2) {
+				best = &p
+			}
+			if !slices.Contains(free, figHeat) {
+				break
+			}
+		}
+	}
+	return best
+}
+
+func bestOf(p []profile) *profile {
+	var b *profile
+	for i := range p {
+		if b == nil || p[i].chi2 < b.chi2 {
+			b = &p[i]
+		}
+	}
+	return b
+}
+
+// overWidths fits at opening times spaced by a factor, each from the best
+// course met so far and from the coarse picture.
+func (a *opening) overWidths(free []figure) []profile {
+	var grid []profile
+	start := a.startCourse()
+	for w := a.narrowest(); w <= a.widest(); w *= 1.8 {
+		var here []profile
+		for _, c := range a.seeds(start, bestOf(grid)) {
+			c.width = w
+			if p, ok := a.fit(c, free, 25); ok {
+				here = append(here, p)
+			}
+		}
+		if b := bestOf(here); b != nil {
+			grid = append(grid, *b)
+		}
+	}
+	return grid
+}
+
+func (a *opening) seeds(start course, best *profile) []course {
+	if best == nil {
+		fast := start
+		fast.rate = math.Min(4*start.rate, a.fastest())
+		return []course{start, fast}
+	}
+	return []course{best.course}
+}
+
+// around fits at opening times to both sides of the best one, as far as the
+// likelihood goes.
+func (a *opening) around(best *profile, free []figure, spread float64) []profile {
+	factor := math.Exp(math.Max(0.02, math.Min(0.3, spread)))
+	var out []profile
+	if p, ok := a.fit(best.course, free, 25); ok {
+		out = append(out, p)
+	}
+	for _, step := range []float64{1 / factor, factor} {
+		c := best.course
+		for w := best.width * step; w >= a.narrowest() && w <= a.widest(); w *= step {
+			c.width = w
+			p, ok := a.fit(c, free, 25)
+			if !ok {
+				continue
+			}
+			out = append(out, p)
+			if p.chi2 > best.chi2+16 {
+				break
+			}
+			c = p.course
+		}
+	}
+	return out
+}
+
+// overRates fits over a grid of rates and opening times: for a fall so fast
+// that neither shows.
+func (a *opening) overRates(best *profile, free []figure) []profile {
+	var out []profile
+	top := a.fastest()
+	low := math.Max(best.rate/30, 1e-3)
+	least := math.Inf(1)
+	for w := a.narrowest(); w <= a.widest(); w *= 1.7 {
+		c := best.course
+		row := math.Inf(1)
+		for k := top; k >= low; k /= 1.7 {
+			c.width, c.rate = w, k
+			p, ok := a.fit(c, free, 12)
+			if !ok {
+				continue
+			}
+			c = p.course
+			out = append(out, p)
+			least = math.Min(least, p.chi2)
+			row = math.Min(row, p.chi2)
+			if p.chi2 > row+40 {
+				break
+			}
+		}
+	}
+	return out
 }
 
 // startCourse turns the coarse picture into a course.
 func (a *opening) startCourse() course {
 	h := a.start
-	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, heat: 1}
+	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean}
 	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
 	p := math.Max(c.level+a.gauge, 1)
 	c.rate = h.drop / h.tau / p
@@ -64,70 +394,20 @@ func (a *opening) startCourse() course {
 	if a.ch.LagS > 0 && c.rate > 0.5/a.ch.LagS {
 		c.rate = 2 / a.ch.LagS
 	}
-	c.rate = math.Max(c.rate, 1e-6)
+	c.rate = math.Max(math.Min(c.rate, a.fastest()), 1e-6)
 	return c
 }
 
-// fitCourse fits everything but the opening time.
-func (a *opening) fitCourse(c course) (profile, bool) {
-	b := &a.b
-	n := len(b.t)
-	fitLag := a.ch.LagS > 0 && a.ch.LagUS > 0
-	span := b.t[n-1] - c.onset + c.width + 2*a.s.dt
-	sv := newSolver(a.law, span, c.rate)
-	unpack := func(th []float64) course {
-		d := c
-		d.onset, d.level, d.ramp, d.rate = th[atOnset], th[atLevel], th[atRamp], math.Exp(th[atRate])
-		if fitLag {
-			d.lag = th[atLag]
-		}
-		return d
-	}
-	obs := append([]float64(nil), b.y...)
-	theta := []float64{c.onset, c.level, c.ramp, math.Log(c.rate)}
-	sd := a.noise.sd()
-	scale := []float64{a.s.dt * 100, sd * 1e3, sd * 1e3, 1}
-	top := math.Log(30 / a.s.dt)
-	lower := []float64{b.t[0], math.Inf(-1), math.Inf(-1), math.Min(-14, theta[atRate])}
-	upper := []float64{b.t[n-1], math.Inf(1), math.Inf(1), math.Max(top, theta[atRate])}
-	if fitLag {
-		theta, scale = append(theta, c.lag), append(scale, a.ch.LagS)
-		lower, upper = append(lower, 0.05*a.ch.LagS), append(upper, 5*a.ch.LagS)
-		obs = append(obs, a.ch.LagS/a.ch.LagUS)
-	}
-	p := Problem{Y: obs, Lower: lower, Upper: upper, Scale: scale,
-		Predict: func(th, y []float64) {
-			sv.read(unpack(th), b.t, y[:n])
-			if fitLag {
-				y[n] = th[atLag] / a.ch.LagUS
-			}
-		},
-		Whiten: func(v []float64) { a.white.apply(v[:n]) },
-	}
-	r, err := Fit(p, theta, FitOptions{Iterations: 40, Tolerance: 1e-7})
-	if err != nil || r.Cov == nil {
-		return profile{}, false
-	}
-	out := profile{course: unpack(r.Theta), chi2: r.RSS, theta: r.Theta, cov: make([][]float64, len(theta))}
-	for i := range out.cov {
-		out.cov[i] = make([]float64, len(theta))
-		for j := range out.cov[i] {
-			out.cov[i][j] = r.Cov.At(i, j)
-		}
-	}
-	return out, true
-}
-
 // weigh gives each profile its share: likelihood times the volume of the rest,
-// under an even prior of ln w.
+// under an even prior of ln w and ln K.
 func (a *opening) weigh() {
-	least := math.Inf(1)
-	for _, p := range a.fits {
-		least = math.Min(least, p.chi2)
+	top := math.Inf(-1)
+	for i := range a.fits {
+		top = math.Max(top, a.fits[i].lnDet/2-a.fits[i].chi2/2)
 	}
 	sum := 0.0
 	for i := range a.fits {
-		a.fits[i].weight = math.Exp(-(a.fits[i].chi2 - least) / 2)
+		a.fits[i].weight = math.Exp(a.fits[i].lnDet/2 - a.fits[i].chi2/2 - top)
 		sum += a.fits[i].weight
 	}
 	for i := range a.fits {
@@ -135,121 +415,23 @@ func (a *opening) weigh() {
 	}
 }
 
-// mixed is mean and standard deviation of a figure over the profiles; gradient
-// is the figure's derivative by theta.
-func (a *opening) mixed(value func(p *profile) float64, gradient func(p *profile) []float64) (mean, sd float64) {
+// mixed is mean and standard deviation of a figure over the profiles.
+func (a *opening) mixed(f figure) (mean, sd float64) {
+	return a.mixture(func(c *course) float64 { return c.get(f) }, f, 1, f, 0)
+}
+
+// mixture is mean and standard deviation of a value that has the gradients gf
+// and gg by the figures f and g.
+func (a *opening) mixture(value func(c *course) float64, f figure, gf float64, g figure, gg float64) (mean, sd float64) {
 	for i := range a.fits {
-		mean += a.fits[i].weight * value(&a.fits[i])
+		mean += a.fits[i].weight * value(&a.fits[i].course)
 	}
 	v := 0.0
 	for i := range a.fits {
 		p := &a.fits[i]
-		g := gradient(p)
-		q := 0.0
-		for r := range g {
-			for c := range g {
-				q += g[r] * g[c] * p.cov[r][c]
-			}
-		}
-		d := value(p) - mean
+		q := gf*gf*p.cov[f][f] + 2*gf*gg*p.cov[f][g] + gg*gg*p.cov[g][g]
+		d := value(&p.course) - mean
 		v += p.weight * (q + d*d)
 	}
 	return mean, math.Sqrt(v)
-}
-
-// unit is the gradient of theta's own element k.
-func unit(k int) func(p *profile) []float64 {
-	return func(p *profile) []float64 {
-		g := make([]float64, len(p.theta))
-		g[k] = 1
-		return g
-	}
-}
-
-func nanos(s float64) *int64 {
-	n := int64(math.Round(math.Max(-9e9, math.Min(9e9, s)) * 1e9))
-	return &n
-}
-
-// report writes the finding.
-func (a *opening) report() {
-	f := a.f
-	if len(a.fits) == 0 {
-		a.absent("the fit did not converge")
-		return
-	}
-	onset, onsetSD := a.mixed(func(p *profile) float64 { return p.onset }, unit(atOnset))
-	start, startSD := a.mixed(func(p *profile) float64 { return p.onset - p.width/2 }, unit(atOnset))
-	level, levelSD := a.mixed(func(p *profile) float64 { return p.level }, unit(atLevel))
-	ramp, _ := a.mixed(func(p *profile) float64 { return p.ramp }, unit(atRamp))
-	at := a.s.origin + *nanos(onset - a.ch.DelayS)
-	f.Onset, f.OnsetU = &at, nanos(2*onsetSD)
-	begin := a.s.origin + *nanos(start - a.ch.DelayS)
-	f.Start, f.StartU = &begin, nanos(2*startSD)
-	cal := math.Hypot(a.ch.Curve.UOffset, a.ch.Curve.UGain*level)
-	u := 2 * math.Hypot(levelSD, cal)
-	f.PressurePa, f.PressureUPa, f.RampPaS = &level, &u, &ramp
-	loss := math.Max(ramp, 0) * (a.s.dt + a.ch.LagS + a.ch.DelayS)
-	f.PeakLossPa = &loss
-	a.reportDrop(onset, level)
-	a.reportArea(onset, level)
-}
-
-// reportDrop is the fall from the line at the onset to the lowest level seen.
-func (a *opening) reportDrop(onset, level float64) {
-	s := &a.s
-	i0 := s.index(onset)
-	n := len(s.t) - i0
-	size := min(max(1, n/64), 64)
-	low := math.Inf(1)
-	sum := 0.0
-	for i := i0; i < len(s.t); i++ {
-		sum += s.v[i]
-		if i-i0 >= size {
-			sum -= s.v[i-size]
-		}
-		if i-i0 >= size-1 {
-			low = math.Min(low, sum/float64(size))
-		}
-	}
-	if math.IsInf(low, 1) {
-		a.f.Absent["drop_Pa"] = "no good sample after the onset"
-		return
-	}
-	drop := math.Max(level-low, 0)
-	a.f.DropPa = &drop
-}
-
-// reportArea gives the time constant and the effective area, where they are
-// resolved.
-func (a *opening) reportArea(onset, level float64) {
-	f := a.f
-	lnK, sdK := a.mixed(func(p *profile) float64 { return p.theta[atRate] }, unit(atRate))
-	rate := math.Exp(lnK)
-	tau := 1 / rate
-	full := level - (a.ambient - a.gauge)
-	tenth := 0.1 * full / (rate * (level + a.gauge))
-	resolved := tau >= 3*a.ch.LagS && tenth >= 10*a.s.dt && sdK < 0.3
-	if resolved {
-		f.TauS = &tau
-	} else {
-		f.Absent["tau_s"] = "the fall is not resolved by lag and sample rate"
-		a.flag(detect.FlagKindUncertain)
-	}
-	f.Kind = detect.VentOpening
-	if a.noVolume != "" {
-		f.Absent["area_m2"] = a.noVolume
-		return
-	}
-	x := a.o.Fixture
-	area := a.gas.AreaFromTau(x.VolumeM3, a.gas.Gamma/rate, x.TemperatureK)
-	rel := math.Sqrt(sdK*sdK + math.Pow(x.VolumeUM3/x.VolumeM3, 2) + math.Pow(x.TemperatureU/x.TemperatureK/2, 2))
-	if !resolved {
-		low := area * math.Exp(-1.645*rel)
-		f.AreaLowerM2 = &low
-		f.Absent["area_m2"] = "the fall is not resolved by lag and sample rate; a lower bound is given"
-		return
-	}
-	u := 2 * rel * area
-	f.AreaM2, f.AreaUM2 = &area, &u
 }
