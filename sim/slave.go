@@ -15,9 +15,10 @@ type slave struct {
 	units map[byte]bool
 	// value returns the present raw reading of register i of the options.
 	value func(i int) float64
-	// coil reads a coil, setCoil switches it; ok false: there is no such coil.
-	coil    func(unit byte, address int) (on, ok bool)
-	setCoil func(unit byte, address int, on bool) (ok bool)
+	// output reads a switched output, setOutput switches it, by its index in
+	// the options' coils.
+	output    func(i int) bool
+	setOutput func(i int, on bool)
 
 	buf      []byte
 	lastByte float64 // time of the last byte received, s
@@ -193,16 +194,13 @@ func (s *slave) readBits(unit, f byte, a, n int) ([]byte, byte) {
 	body := make([]byte, 1+(n+7)/8)
 	body[0] = byte((n + 7) / 8)
 	for i := range n {
-		on, ok := false, false
-		if f == 1 {
-			on, ok = s.coil(unit, a+i)
-		}
-		if !ok {
-			r := s.register(unit, int(f), a+i)
-			if r < 0 {
-				return nil, illegalAddress
-			}
+		on := false
+		if c := s.find(unit, a+i, false); f == 1 && c >= 0 {
+			on = s.output(c)
+		} else if r := s.register(unit, int(f), a+i); r >= 0 {
 			on = s.value(r) != 0
+		} else {
+			return nil, illegalAddress
 		}
 		if on {
 			body[1+i/8] |= 1 << (i % 8)
@@ -227,6 +225,17 @@ func (s *slave) readWords(unit, f byte, a, n int) ([]byte, byte) {
 	return body, 0
 }
 
+// find gives the index of the switched output at an address: a coil, or a
+// holding register that switches (1 on, 0 off). -1: none.
+func (s *slave) find(unit byte, a int, word bool) int {
+	for i, c := range s.opts.Coils {
+		if c.Unit == int(unit) && c.Address == a && (c.Function == 6 || c.Function == 16) == word {
+			return i
+		}
+	}
+	return -1
+}
+
 // register finds the polled quantity that lies at an address; -1: none.
 func (s *slave) register(unit byte, f, a int) int {
 	for i, r := range s.opts.Registers {
@@ -244,6 +253,12 @@ func (s *slave) word(unit byte, f, a int) (uint16, bool) {
 		r := s.opts.Registers[i]
 		w := words(r, s.value(i))
 		return w[a-r.Address], true
+	}
+	if c := s.find(unit, a, true); f == 3 && c >= 0 {
+		if s.output(c) {
+			return 1, true
+		}
+		return 0, true
 	}
 	w, ok := s.held[key(unit, a)]
 	return w, ok && f == 3
@@ -296,12 +311,14 @@ func clamp(v, lo, hi float64) float64 {
 func (s *slave) writeBits(units []byte, a int, on []bool) byte {
 	for _, u := range units {
 		for i := range on {
-			if _, ok := s.coil(u, a+i); !ok && len(units) == 1 {
+			if s.find(u, a+i, false) < 0 && len(units) == 1 {
 				return illegalAddress
 			}
 		}
 		for i, v := range on {
-			s.setCoil(u, a+i, v)
+			if c := s.find(u, a+i, false); c >= 0 {
+				s.setOutput(c, v)
+			}
 		}
 	}
 	return 0
@@ -313,8 +330,15 @@ func (s *slave) writeWords(units []byte, a int, w []uint16) byte {
 			if s.register(u, 3, a+i) >= 0 {
 				return illegalAddress // a measured quantity can't be written
 			}
+			if s.find(u, a+i, true) >= 0 && w[i] > 1 {
+				return illegalValue
+			}
 		}
 		for i, v := range w {
+			if c := s.find(u, a+i, true); c >= 0 {
+				s.setOutput(c, v == 1)
+				continue
+			}
 			s.held[key(u, a+i)] = v
 		}
 	}

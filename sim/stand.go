@@ -173,24 +173,18 @@ func (s *stand) wire(d *device) {
 		}
 		return x.read(s.rig.t, v, s.rig)
 	}
-	find := func(unit byte, a int) int {
-		for _, c := range d.in.Modbus.Coils {
-			if c.Unit == int(unit) && c.Address == a && c.Output >= 0 && c.Output < len(s.coils) {
-				return c.Output
-			}
-		}
-		return -1
+	known := func(i int) (o int, ok bool) {
+		o = d.in.Modbus.Coils[i].Output
+		return o, o >= 0 && o < len(s.coils)
 	}
-	d.slave.coil = func(unit byte, a int) (bool, bool) {
-		o := find(unit, a)
-		return o >= 0 && s.energised(o), o >= 0
+	d.slave.output = func(i int) bool {
+		o, ok := known(i)
+		return ok && s.energised(o)
 	}
-	d.slave.setCoil = func(unit byte, a int, on bool) bool {
-		o := find(unit, a)
-		if o >= 0 {
+	d.slave.setOutput = func(i int, on bool) {
+		if o, ok := known(i); ok {
 			s.command(o, on)
 		}
-		return o >= 0
 	}
 }
 
