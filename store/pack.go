@@ -27,6 +27,7 @@ type pack struct {
 	at      int64 // time of the last entry
 
 	codec  codec
+	label  [labelSize]byte
 	arena  []byte // the rows' bodies
 	ends   []int  // where each row's body ends in the arena
 	groups []group
@@ -158,7 +159,7 @@ func (p *pack) seal() {
 	for i := range p.rows {
 		r := &p.rows[i]
 		r.body = p.arena[from:p.ends[i]:p.ends[i]]
-		r.crc = r.sum()
+		r.crc = r.sum(&p.label)
 		from = p.ends[i]
 	}
 }

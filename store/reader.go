@@ -28,6 +28,7 @@ type Reader struct {
 	db     *sql.DB
 
 	dec     decodec
+	label   [labelSize]byte
 	commit  uint64 // last commit loaded
 	record  int64  // its last row of record
 	last    uint64 // its last entry
@@ -297,7 +298,7 @@ func (r *Reader) rows(ctx context.Context, q queryer, table byte, from, to int64
 			return nil, corrupt(r.id, where, "row %d is missing", id)
 		}
 		w := row{table: table, kind: byte(kind), a: uint64(a), b: uint64(b), c: uint64(c), crc: uint32(crc), body: body}
-		if sum := w.sum(); int64(sum) != crc || int64(w.kind) != kind {
+		if sum := w.sum(&r.label); int64(sum) != crc || int64(w.kind) != kind {
 			return nil, corrupt(r.id, fmt.Sprintf("%s row %d", where, id), "checksum is %08x, expected %08x", sum, uint32(crc))
 		}
 		out = append(out, w)
@@ -433,7 +434,7 @@ func (r *Reader) Gaps() ([]Gap, error) {
 			return nil, r.trouble(runFile+", record", err)
 		}
 		w.a, w.b = uint64(a), uint64(b)
-		if int64(w.sum()) != crc || json.Unmarshal(w.body, &g) != nil {
+		if int64(w.sum(&r.label)) != crc || json.Unmarshal(w.body, &g) != nil {
 			return nil, corrupt(r.id, fmt.Sprintf("%s, gap %d to %d", runFile, a, b), "checksum or body is wrong")
 		}
 		out = append(out, Gap{First: w.a, Last: w.b, Why: g.Why})

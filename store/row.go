@@ -67,9 +67,9 @@ func (r *row) label(l *[labelSize]byte) {
 	binary.LittleEndian.PutUint32(l[26:], uint32(len(r.body)))
 }
 
-func (r *row) sum() uint32 {
-	var l [labelSize]byte
-	r.label(&l)
+// sum is the row's checksum. l is scratch, so that none is made for each row.
+func (r *row) sum(l *[labelSize]byte) uint32 {
+	r.label(l)
 	return crc32.Update(crc32.Checksum(l[:], castagnoli), castagnoli, r.body)
 }
 

@@ -9,7 +9,7 @@ import (
 	"syscall"
 )
 
-// Seal is a link of the chain of hashes over a run's content (FORMAT.md).
+// seal is a link of the chain of hashes over a run's content (FORMAT.md).
 type seal [32]byte
 
 const (
@@ -66,22 +66,19 @@ func formatMark(m mark) []byte {
 	return append(line, '\n')
 }
 
-// parseMark reads a slot; a torn or empty one is not valid.
+// parseMark reads a slot; a torn or empty one, or one in another spelling, is
+// not valid.
 func parseMark(slot []byte) (m mark, ok bool) {
-	at := bytes.LastIndex(slot, []byte(" crc="))
-	if at < 0 || len(slot) != slotSize {
-		return m, false
-	}
-	var sum string
-	var crc uint32
-	if n, err := fmt.Sscanf(string(slot), "ventward-commit 1 commit=%d entry=%d seal=%64s crc=%08x\n", &m.commit, &m.entry, &sum, &crc); n != 4 || err != nil {
-		return mark{}, false
-	}
+	var sum, crc string
+	n, _ := fmt.Sscanf(string(slot), "ventward-commit 1 commit=%d entry=%d seal=%64s crc=%8s\n", &m.commit, &m.entry, &sum, &crc)
 	raw, err := hex.DecodeString(sum)
-	if err != nil || len(raw) != len(m.seal) || crc != crc32.Checksum(slot[:at], castagnoli) {
+	if n != 4 || err != nil || len(raw) != len(m.seal) {
 		return mark{}, false
 	}
 	copy(m.seal[:], raw)
+	if !bytes.Equal(slot, formatMark(m)) { // the checksum among the rest
+		return mark{}, false
+	}
 	return m, true
 }
 

@@ -30,6 +30,8 @@ type Options struct {
 	// OnCommit is told of each acknowledged commit and the last entry it
 	// covers, by the writer's goroutine. It must not wait.
 	OnCommit func(run string, entry uint64)
+
+	hook func(*file) // tests reach a new file before its writer does
 }
 
 func (o Options) withDefaults() Options {
@@ -179,6 +181,9 @@ func (s *Store) create(m Meta) (*file, error) {
 	f, err := createFile(s.folder(m), m)
 	if err != nil {
 		return nil, err
+	}
+	if s.opts.hook != nil {
+		s.opts.hook(f)
 	}
 	if err := s.cat.put(context.Background(), f.meta); err != nil {
 		f.close()
