@@ -3,7 +3,6 @@ package influx
 import (
 	"context"
 	"crypto/sha256"
-	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -84,14 +83,19 @@ func startServer(t *testing.T) *server {
 	}
 	s.start()
 	t.Cleanup(s.kill)
-	resp, err := http.PostForm(s.url+"/query", url.Values{"q": {"CREATE DATABASE lab"}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if resp.Body.Close(); resp.StatusCode != http.StatusOK {
-		t.Fatalf("CREATE DATABASE: %s", resp.Status)
-	}
+	s.create("lab")
 	return s
+}
+
+func (s *server) create(database string) {
+	s.t.Helper()
+	resp, err := http.PostForm(s.url+"/query", url.Values{"q": {"CREATE DATABASE " + database}})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	if err := resp.Body.Close(); err != nil || resp.StatusCode != http.StatusOK {
+		s.t.Fatalf("CREATE DATABASE: %s, %v", resp.Status, err)
+	}
 }
 
 func (s *server) start() {
@@ -129,14 +133,14 @@ type reading struct {
 }
 
 // read gets one field of a channel back by Flux, in time order.
-func (s *server) read(measurement, channel, field string) []reading {
-	s.t.Helper()
+func (s *server) read(t *testing.T, database, measurement, channel, field string) []reading {
+	t.Helper()
 	c := influxdb2.NewClient(s.url, "anna:pw")
 	defer c.Close()
-	r, err := c.QueryAPI("").Query(context.Background(), fmt.Sprintf(`from(bucket:"lab/autogen") |> range(start: 2025-01-01T00:00:00Z, stop: 2027-01-01T00:00:00Z)
-		|> filter(fn:(r)=>r._measurement==%q and r.channel==%q and r._field==%q) |> sort(columns:["_time"])`, measurement, channel, field))
+	r, err := c.QueryAPI("").Query(context.Background(), fmt.Sprintf(`from(bucket:"%s/autogen") |> range(start: 2025-01-01T00:00:00Z, stop: 2027-01-01T00:00:00Z)
+		|> filter(fn:(r)=>r._measurement==%q and r.channel==%q and r._field==%q) |> sort(columns:["_time"])`, database, measurement, channel, field))
 	if err != nil {
-		s.t.Fatal(err)
+		t.Fatal(err)
 	}
 	var out []reading
 	for r.Next() {
@@ -144,18 +148,18 @@ func (s *server) read(measurement, channel, field string) []reading {
 		out = append(out, reading{r.Record().Time().UnixNano(), v})
 	}
 	if r.Err() != nil {
-		s.t.Fatal(r.Err())
+		t.Fatal(r.Err())
 	}
 	return out
 }
 
 // holds compares what the server has with the book: count, every stamp to the
 // ns, every value to the bit.
-func (s *server) holds(b *book) {
-	s.t.Helper()
-	got := s.read("pressure", "p1", "gauge_Pa")
+func (s *server) holds(t *testing.T, database string, b *book) {
+	t.Helper()
+	got := s.read(t, database, "pressure", "p1", "gauge_Pa")
 	if len(got) != b.total() {
-		s.t.Fatalf("the server holds %d points, %d were stored", len(got), b.total())
+		t.Fatalf("the server holds %d points, %d were stored", len(got), b.total())
 	}
 	i, wrong := 0, 0
 	for run := range b.runs {
@@ -169,43 +173,51 @@ func (s *server) holds(b *book) {
 		}
 	}
 	if wrong > 0 {
-		s.t.Errorf("%d of %d points have another stamp or value", wrong, len(got))
+		t.Errorf("%d of %d points have another stamp or value", wrong, len(got))
 	}
 }
 
-// TestServer copies two stored runs to a real server and reads them back.
+// TestServer copies stored runs to a real server and reads them back by Flux.
 func TestServer(t *testing.T) {
 	s := startServer(t)
-	b := newBook(30_000)
+	t.Run("copy", s.copies)
+	t.Run("schema", s.schema)
+	t.Run("no database", s.noDatabase)
+}
+
+// copies sends two stored runs, and then all of it once more, as after a lost
+// cursor: it overwrites itself.
+func (s *server) copies(t *testing.T) {
+	b := newBook(20_000)
 	o := options(t, s.url)
 	o.AtOnce = 5000
-	st := forward(t, o, b, all(b))
-	if st.Refused != 0 || st.Failures != 0 || st.Points != uint64(b.total()) {
-		t.Errorf("status %+v", st)
+	for range 2 {
+		st := forward(t, o, b, all(b))
+		if st.Refused != 0 || st.Failures != 0 || st.Points != uint64(b.total()) {
+			t.Errorf("status %+v", st)
+		}
+		s.holds(t, "lab", b)
+		o.Dir = filepath.Join(t.TempDir(), "again")
 	}
-	s.holds(b)
-
-	// All of it once more, as after a lost cursor: it overwrites itself.
-	o.Dir = filepath.Join(t.TempDir(), "again")
-	forward(t, o, b, all(b))
-	s.holds(b)
 }
 
 // TestServerKilled kills the server twice (SIGKILL) and stops it once (SIGSTOP)
 // in mid-copy, and replaces the forwarder once: no point is lost.
 func TestServerKilled(t *testing.T) {
 	s := startServer(t)
-	b := newBook(60_000)
+	b := newBook(20_000)
 	o := options(t, s.url)
-	o.AtOnce, o.Timeout, o.MaxPause = 500, time.Second, 50*time.Millisecond
+	o.AtOnce, o.Timeout, o.MaxPause = 400, time.Second, 50*time.Millisecond
 	part := func(n int) func(Status) bool {
 		return func(st Status) bool { return st.Points >= uint64(b.total()*n/10) }
 	}
 	failed := func(st Status) bool { return st.Error != "" }
 
 	forward(t, o, b, part(2))
-	go s.kill()
+	killed := make(chan struct{})
+	go func() { s.kill(); close(killed) }()
 	forward(t, o, b, failed)
+	<-killed
 	s.start()
 	forward(t, o, b, part(4))
 	s.signal(syscall.SIGSTOP)
@@ -218,7 +230,7 @@ func TestServerKilled(t *testing.T) {
 	if st.Refused != 0 {
 		t.Errorf("status %+v", st)
 	}
-	s.holds(b)
+	s.holds(t, "lab", b)
 }
 
 // stubborn is a source with one batch of everything a bench can say.
@@ -231,10 +243,10 @@ func (s *stubborn) Next(_ context.Context, after Cursor, _ int) (Batch, error) {
 	return s.batch, nil
 }
 
-// TestServerTakesTheSchema sends every measurement of the schema, and a field
-// whose type the server already knows otherwise.
-func TestServerTakesTheSchema(t *testing.T) {
-	s := startServer(t)
+// schema sends every measurement of the schema, and a field whose type the
+// server already knows otherwise.
+func (s *server) schema(t *testing.T) {
+	s.create("schema")
 	at := time.Date(2026, 11, 25, 9, 0, 0, 1, time.UTC).UnixNano()
 	p := 18.42e5
 	place := Place{Run: "R1", EpochUTC: at, Channels: []daq.Channel{{Name: "p1"}}}
@@ -247,28 +259,28 @@ func TestServerTakesTheSchema(t *testing.T) {
 	odd := Mark{Measurement: "event", Channel: "p1", T: at, Fields: []Field{{"rev", "two"}}} // rev is a whole number
 	src.batch.Marks = []Mark{first, second, RunMark(place, Run{Kind: "run", Start: 1}), odd}
 	o := options(t, s.url)
+	o.Bucket = "schema/autogen"
 	st := forward(t, o, src, func(st Status) bool { return st.Cursor == src.batch.Upto })
 	if st.Refused != 1 || !strings.Contains(st.Reason, "type conflict") || st.Moved != uint64(len(channels)) {
 		t.Errorf("want one line refused for its type and %d stamps moved on, status %+v", len(channels), st)
 	}
 	for _, c := range channels {
-		got := s.read(string(c.Quantity), c.Channel, valueField(c))
+		got := s.read(t, "schema", string(c.Quantity), c.Channel, valueField(c))
 		if len(got) != 2 || got[1].t != got[0].t+1 || got[1].v != 1 {
 			t.Errorf("%s: %v", c.Channel, got)
 		}
-		if q := s.read(string(c.Quantity), c.Channel, "quality"); len(q) != 1 {
+		if q := s.read(t, "schema", string(c.Quantity), c.Channel, "quality"); len(q) != 1 {
 			t.Errorf("%s: quality %v", c.Channel, q)
 		}
 	}
-	if got := s.read("event", "p1", "pressure_Pa"); len(got) != 1 || got[0].v != p || got[0].t != at+5+1 {
+	if got := s.read(t, "schema", "event", "p1", "pressure_Pa"); len(got) != 1 || got[0].v != p || got[0].t != at+5+1 {
 		t.Errorf("the event's revisions should stand in one point: %v", got)
 	}
 }
 
-// TestServerWithoutDatabase: the bucket is missing at first, and is created
-// while the forwarder waits.
-func TestServerWithoutDatabase(t *testing.T) {
-	s := startServer(t)
+// noDatabase: the bucket is missing at first, and is created while the
+// forwarder waits.
+func (s *server) noDatabase(t *testing.T) {
 	b := newBook(1000)
 	o := options(t, s.url)
 	o.Bucket = "attic/autogen"
@@ -276,13 +288,7 @@ func TestServerWithoutDatabase(t *testing.T) {
 	if !strings.Contains(st.Error, "create the bucket") || st.Cursor != (Cursor{}) {
 		t.Errorf("status %+v", st)
 	}
-	resp, err := http.PostForm(s.url+"/query", url.Values{"q": {"CREATE DATABASE attic"}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := errors.Join(resp.Body.Close()); err != nil {
-		t.Fatal(err)
-	}
+	s.create("attic")
 	if st = forward(t, o, b, all(b)); st.Points != 1000 {
 		t.Errorf("status %+v", st)
 	}
