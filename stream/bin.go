@@ -148,7 +148,7 @@ func (a *accumulator) gap(first *daq.Sample) {
 	if to-from < 2 {
 		return
 	}
-	silent := first.T-a.newest > 4*a.period && first.T-a.newest > 4*BinNs
+	silent := a.period > 0 && first.T-a.newest > 4*a.period && first.T-a.newest > 4*BinNs
 	if first.Q&daq.Gap == 0 && !silent {
 		return
 	}
