@@ -56,7 +56,7 @@ func (f Fixture) withDefaults() Fixture {
 	set(&f.AmbientPa, 101400)
 	set(&f.SupplyPa, 9e6)
 	set(&f.RampPaS, 1e5)
-	set(&f.WallTauS, 0.6)
+	set(&f.WallTauS, 0.3)
 	set(&f.DumpAreaM2, 4e-6)
 	set(&f.ValveTravelS, 0.012)
 	if f.Gas == "" {

@@ -80,8 +80,9 @@ func (r *rig) set(p float64) {
 }
 
 // runUp brings the fixture to a gauge pressure the way a long ramp does, so
-// that gas and wall are in the balance that such a ramp leaves.
+// that gas and wall are in the balance that such a ramp leaves, and goes on.
 func (r *rig) runUp(gauge float64) {
+	r.supply.want, r.supply.pos = true, 1
 	target := r.ambient + gauge
 	r.set(math.Max(1.1*r.ambient, target-6*r.fix.WallTauS*r.ramp))
 	const dt = 1e-3
