@@ -15,6 +15,7 @@ const (
 	formNeither = 0
 	formCounts  = 1
 	formFloats  = 2
+	formTimed   = 4 // added to one of the above: the rows have times of their own
 )
 
 // Limits of a chunk. The writer keeps below them; a reader refuses more, so
@@ -53,13 +54,17 @@ const (
 )
 
 func formOf(b *daq.Batch) byte {
+	form := byte(formNeither)
 	switch {
 	case b.Counts != nil:
-		return formCounts
+		form = formCounts
 	case b.Floats != nil:
-		return formFloats
+		form = formFloats
 	}
-	return formNeither
+	if b.Times != nil {
+		form |= formTimed
+	}
+	return form
 }
 
 // wellFormed tells whether a batch is what its doc comment says and can be
@@ -69,7 +74,10 @@ func wellFormed(b *daq.Batch) bool {
 		return false
 	}
 	cells := b.N * b.K
-	switch formOf(b) {
+	if b.Times != nil && len(b.Times) != b.K {
+		return false
+	}
+	switch formOf(b) &^ formTimed {
 	case formCounts:
 		return len(b.Counts) == cells && b.Floats == nil
 	case formFloats:
@@ -95,6 +103,10 @@ func (c *codec) chunk(dst []byte, from uint64, es []*daq.Entry) []byte {
 		c.batches = append(c.batches, e.Batch)
 		rows += e.Batch.K
 	}
+	if form&formTimed != 0 {
+		dst = c.rowTimes(dst, c.batches)
+		form &^= formTimed
+	}
 	if rows == 0 || form == formNeither {
 		return dst
 	}
@@ -106,6 +118,19 @@ func (c *codec) chunk(dst []byte, from uint64, es []*daq.Entry) []byte {
 		}
 	}
 	return dst
+}
+
+// rowTimes appends the plane of the rows' own times.
+func (c *codec) rowTimes(dst []byte, batches []*daq.Batch) []byte {
+	c.list = c.list[:0]
+	var prev, step int64
+	for _, b := range batches {
+		for _, t := range b.Times {
+			c.list = binary.AppendUvarint(c.list, zigzag(t-prev-step))
+			prev, step = t, t-prev
+		}
+	}
+	return c.plane(dst, c.list)
 }
 
 // head appends one head list.
@@ -230,7 +255,7 @@ func (h *headState) restore(list int, e *daq.Entry, v uint64) bool {
 // chunk decodes a chunk and appends its entries to out. from is the row's
 // first entry.
 func (d *decodec) chunk(out []daq.Entry, from uint64, src []byte) ([]daq.Entry, error) {
-	if len(src) < 2 || src[0] != chunkVersion || src[1] > formFloats {
+	if len(src) < 2 || src[0] != chunkVersion || src[1]&^formTimed > formFloats {
 		return out, errChunk
 	}
 	form := src[1]
@@ -309,6 +334,13 @@ func (d *decodec) readings(src []byte, form byte, es []daq.Entry) error {
 			return errChunk
 		}
 	}
+	var err error
+	if form&formTimed != 0 {
+		if src, err = d.rowTimes(src, rows, es); err != nil {
+			return err
+		}
+		form &^= formTimed
+	}
 	cells := rows * width
 	var counts []int32
 	var floats []float64
@@ -322,7 +354,6 @@ func (d *decodec) readings(src []byte, form byte, es []daq.Entry) error {
 	case formFloats:
 		floats = make([]float64, cells)
 	}
-	var err error
 	for col := 0; col < width && cells > 0; col++ {
 		if form == formCounts {
 			src, err = d.counts(src, rows, counts, col, width)
@@ -346,6 +377,33 @@ func (d *decodec) readings(src []byte, form byte, es []daq.Entry) error {
 		}
 	}
 	return nil
+}
+
+// rowTimes decodes the rows' own times into the batches.
+func (d *decodec) rowTimes(src []byte, rows int, es []daq.Entry) ([]byte, error) {
+	p, src, err := d.plane(src, 0, binary.MaxVarintLen64*rows)
+	if err != nil {
+		return nil, err
+	}
+	times := make([]int64, rows)
+	var prev, step int64
+	for i := range times {
+		var v uint64
+		if v, p, err = uvarint(p, math.MaxUint64); err != nil {
+			return nil, errChunk
+		}
+		step += unzigzag(v)
+		prev += step
+		times[i] = prev
+	}
+	if len(p) != 0 {
+		return nil, errChunk
+	}
+	for i := range es {
+		k := es[i].Batch.K
+		es[i].Batch.Times, times = times[:k:k], times[k:]
+	}
+	return src, nil
 }
 
 // ticks appends a chunk of ticks.
