@@ -215,15 +215,17 @@ func (c *Clock) place(s *Stamp, k int, t0, step float64) {
 	c.last, c.lastSeen = s.At(k-1), true
 }
 
-// uncertainty bounds the error of times by the device's clock.
+// uncertainty bounds the error of times by the device's clock: the shortest
+// delay and one sample period, neither of which can be seen, and what the
+// newest second shows: how far even its most timely sample lies above the line
+// (a clock that bends, or stood still). While not settled the widest delay
+// seen so far may have been taken for the shortest.
 func (c *Clock) uncertainty() int64 {
-	switch {
-	case c.farPoints > 0:
-		return c.minDelay + int64(c.samplePeriod()+math.Max(0, c.env.low-c.env.at(c.env.lowX)))
-	case c.settled:
-		return c.minDelay + int64(c.samplePeriod())
+	u := c.samplePeriod() + math.Max(0, c.env.low-c.env.at(c.env.lowX))
+	if !c.settled {
+		u += math.Max(spreadNS, c.env.widest)
 	}
-	return c.minDelay + int64(c.samplePeriod()+math.Max(spreadNS, c.env.widest))
+	return c.minDelay + int64(u)
 }
 
 func (c *Clock) samplePeriod() float64 {

@@ -76,6 +76,11 @@ func wander(x float64) float64 {
 	return 10 + x*(1+50e-6) + 2e-6*300/(2*math.Pi)*(1-math.Cos(2*math.Pi*x/300))
 }
 
+// warming is a rate that moves by 100 ppm with a time constant of 200 s.
+func warming(x float64) float64 {
+	return 10 + x + 100e-6*(x-200*(1-math.Exp(-x/200)))
+}
+
 // moments are of errors in ms.
 type moments struct{ v []float64 }
 
@@ -119,19 +124,24 @@ func TestClockFollowsTheDevice(t *testing.T) {
 		// The phase between rows (1 ms) and hand-overs (16 ms) needs 200 s to come
 		// round: for longer than the window every row may be late by up to a
 		// period. No method sees that; the stated bound has the period in it.
+		// A crystal warming up: the line through the past lags the bend, and the
+		// stated bound follows.
+		{"warming up by 100 ppm in minutes", line{rate: 1000, tickHz: 1e6, host: warming}, 0.5, 0.5, 900},
 		{"5 ppm", line{rate: 1000, tickHz: 1e6, host: drift(5)}, 1.2, 0.4, 600},
 	} {
 		r := rand.New(rand.NewPCG(seed, 3))
 		c.l.minDelay = 0.0002
 		clock := NewClock(ClockOptions{Instrument: Instrument{RateHz: c.l.rate, TickHz: c.l.tickHz}})
 		var early, late moments
-		last, settledAt := int64(math.MinInt64), 0.0
+		last, settledAt, bound := int64(math.MinInt64), 0.0, 0.0
 		c.l.play(r, c.to, func(b *Batch, truth float64) {
 			s := clock.Take(b)
 			increasing(t, s, b.K, &last)
 			e := (float64(s.At(b.K-1))/1e9 - truth) * 1e3
+			bound = max(bound, float64(s.UNS)/1e6)
 			if s.Settled {
 				if settledAt == 0 {
+					bound = 0
 					settledAt = truth
 				}
 				late.add(e)
@@ -142,7 +152,7 @@ func TestClockFollowsTheDevice(t *testing.T) {
 				early.add(e)
 			}
 		})
-		t.Logf("%s: settled after %.0f s; before: %v; after: %v; rate %.2f ppm", c.name, settledAt-10, &early, &late, clock.State().RatePPM)
+		t.Logf("%s: settled after %.0f s; before: %v; after: %v, widest bound %.2f ms; rate %.2f ppm", c.name, settledAt-10, &early, &late, bound, clock.State().RatePPM)
 		if mean, sd := late.meanSD(); mean < 0 || mean > c.mean || sd > c.sd {
 			t.Errorf("%s: mean %.3f sd %.3f ms, want at most %g and %g", c.name, mean, sd, c.mean, c.sd)
 		}

@@ -208,8 +208,8 @@ func below(x float64) float64 { return math.Nextafter(x, math.Inf(-1)) }
 func (c *Conditioner) Refused() uint64 { return c.refused }
 
 // Take conditions one batch and calls out once for each channel of its
-// instrument with the channel's samples, cold junctions first. The slice is
-// valid during the call only; out may change the samples. A batch that does not
+// instrument with the channel's samples, cold junctions first. The slices are
+// valid until the next Take; out may change the samples. A batch that does not
 // fit (unknown instrument, too few columns, short of rows) is counted and
 // skipped.
 func (c *Conditioner) Take(b *Batch, st Stamp, out func(ch ChannelID, s []Sample)) {

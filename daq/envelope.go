@@ -34,7 +34,7 @@ const slopeMost = 0.1
 
 func (e *envelope) reset(slope float64) {
 	e.head, e.n, e.slope, e.off, e.fitted = 0, 0, slope, 0, false
-	e.widest, e.above = 0, 0
+	e.widest, e.above, e.lowX, e.low = 0, 0, 0, 0
 }
 
 // at is the line at x.
@@ -61,6 +61,7 @@ func (e *envelope) newest() *hullPoint {
 func (e *envelope) take(x, y, window float64) bool {
 	if e.n == 0 {
 		e.off = y - e.slope*x
+		e.lowX, e.low = x, y
 	} else if d := y - e.at(x); d < 0 {
 		e.off += d
 	} else {

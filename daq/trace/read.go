@@ -78,7 +78,7 @@ func (r *reader) fail(field, value, problem, next string) error {
 // Read reads a trace. Every error is an *Error, or names the reading that
 // failed.
 func Read(src io.Reader, o Options) (*Trace, error) {
-	r := &reader{o: o, trace: &Trace{Name: o.Name}}
+	r := &reader{o: o, trace: &Trace{Name: o.Name, Ignored: []string{}}}
 	in := bufio.NewReaderSize(src, maxLine)
 	line, err := r.next(in)
 	if err == io.EOF {
