@@ -161,7 +161,7 @@ func (m *Modbus) Reset(now int64) {
 		c := &m.coils[i]
 		c.dirty = c.wished && !c.Heartbeat
 		c.attempts, c.tries = 0, 0
-		m.report(c, daq.OutputUnknown, "the port went away: nothing is known until the output was written and read back")
+		m.report(c, daq.OutputUnknown, "the port went away or came back: nothing is known until the output was written and read back")
 	}
 	m.begin(now)
 }
