@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"ventward/daq"
-	"ventward/daq/calib"
 )
 
 // Protocol is the Instrument.Protocol of a trace.
@@ -28,8 +27,8 @@ func (t *Trace) Channels() []daq.Channel {
 	chs := make([]daq.Channel, len(t.Columns))
 	for i := range t.Columns {
 		c := &t.Columns[i]
-		chs[i] = daq.Channel{Name: c.Name, Role: c.Role, Quantity: c.Quantity, Reference: c.Reference, Column: i, Floats: true,
-			Curve: calib.Curve{Kind: calib.Linear, Gain: 1}, Step: c.Resolution}
+		chs[i] = daq.Channel{Name: c.Name, Role: c.Role, Quantity: c.Quantity, Reference: c.Reference, Column: i, Floats: true, Step: c.Resolution}
+		chs[i].Curve.Kind, chs[i].Curve.Gain = "linear", 1
 	}
 	return chs
 }
