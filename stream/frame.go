@@ -39,6 +39,13 @@ const (
 	FrameRun     = 2
 	FrameVersion = 1
 
+	// Widths outside these (1 ms, 100 days) are no bins.
+	minWidth = 1e6
+	maxWidth = 100 * 86400 * 1e9
+
+	// maxSeconds bounds bench time: what int64 holds in ns, with room.
+	maxSeconds = 4e9
+
 	headerSize = 24
 	blockSize  = 24
 	binSize    = 20
@@ -136,7 +143,7 @@ func DecodeFrame(p []byte) (*Frame, error) {
 	var ok, ok2 bool
 	f.Now, ok = seconds(p[8:])
 	f.Width, ok2 = seconds(p[16:])
-	if !ok || !ok2 || f.Width <= 0 {
+	if !ok || !ok2 || f.Width < minWidth || f.Width > maxWidth {
 		return nil, fmt.Errorf("frame header: time or bin width is no usable number")
 	}
 	at := headerSize
@@ -182,8 +189,11 @@ func decodeBlock(p []byte, at int, width int64) (Block, int, error) {
 			Worst: daq.Quality(le.Uint16(q[16:])),
 			LastQ: daq.Quality(le.Uint16(q[18:])),
 		}
-		if i > 0 && c.Index <= b.Bins[i-1].Index {
+		if i == 0 && c.Index != index || i > 0 && c.Index <= b.Bins[i-1].Index {
 			return Block{}, 0, fmt.Errorf("frame: bin at byte %d is not after the one before it", at)
+		}
+		if math.Abs(float64(c.Index)*float64(width)) > maxSeconds*1e9 {
+			return Block{}, 0, fmt.Errorf("frame: bin at byte %d lies beyond any bench time", at)
 		}
 		b.Bins = append(b.Bins, c)
 		at += binSize
@@ -194,7 +204,7 @@ func decodeBlock(p []byte, at int, width int64) (Block, int, error) {
 // seconds reads an f64 of seconds as ns; false where it is out of range.
 func seconds(p []byte) (int64, bool) {
 	v := math.Float64frombits(binary.LittleEndian.Uint64(p))
-	if !(math.Abs(v) < 9e9) {
+	if !(math.Abs(v) < maxSeconds) {
 		return 0, false
 	}
 	return int64(math.Round(v * 1e9)), true
