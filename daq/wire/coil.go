@@ -27,11 +27,12 @@ type coil struct {
 	serial   uint64 // of the newest demand
 	dirty    bool   // to be written
 	attempts int    // failed ones of the newest demand
-	tries    int    // read-backs of the newest demand that failed
 	retry    int64  // not to be written again before
 	written  uint64 // serial of the demand last written
 	fresh    bool   // written since it was last reported
 	state    daq.OutputState
+	told     bool   // state was reported
+	toldOf   uint64 // with this serial
 	block    int
 }
 
@@ -114,7 +115,7 @@ func (m *Modbus) Demand(d daq.Demand) {
 			return
 		}
 		c.wished, c.want, c.serial = true, d.On, d.Serial
-		c.dirty, c.attempts, c.tries, c.retry = true, 0, 0, 0
+		c.dirty, c.attempts, c.retry = true, 0, 0
 		return
 	}
 	m.push(daq.Readback{Output: d.Output, State: daq.OutputUnknown, Serial: d.Serial,
@@ -257,10 +258,7 @@ func (m *Modbus) settle(c *coil, s daq.OutputState, verify bool, now int64) {
 // readFailed reports what is no longer known, and tries the read-back once more.
 func (m *Modbus) readFailed(b *block, now int64, why string) {
 	for _, k := range b.coils {
-		c := &m.coils[k]
-		if c.fresh || c.state != daq.OutputUnknown {
-			m.report(c, daq.OutputUnknown, "not read back: "+why)
-		}
+		m.report(&m.coils[k], daq.OutputUnknown, "not read back: "+why)
 	}
 	m.yield = true
 	if b.tries++; b.tries >= readTries {
@@ -268,8 +266,15 @@ func (m *Modbus) readFailed(b *block, now int64, why string) {
 	}
 }
 
+// report tells what is known of an output. That it is still unknown after the
+// same demand is no news: while a line is dead there would be no end of it.
 func (m *Modbus) report(c *coil, s daq.OutputState, why string) {
+	known := c.told && c.state == daq.OutputUnknown && c.toldOf == c.written
 	c.state = s
+	if s == daq.OutputUnknown && known {
+		return
+	}
+	c.told, c.toldOf = true, c.written
 	m.push(daq.Readback{Output: c.Output, State: s, Serial: c.written, Reason: why})
 }
 

@@ -140,10 +140,29 @@ func TestDeadRelayDoesNotStarvePolls(t *testing.T) {
 	if n := len(pl.batches); n < 15 {
 		t.Fatalf("%d rows in 9.5 s", n)
 	}
+	unknown := 0
+	for _, r := range pl.readbacks {
+		if r.State == daq.OutputUnknown {
+			unknown++
+		}
+	}
+	if unknown != 3 { // each output once, not at every attempt
+		t.Fatalf("%d reports of the same ignorance", unknown)
+	}
 	pl.dead[9] = false
 	pl.run(12_500 * ms)
 	if r := pl.last(0); r.State != daq.OutputOff || r.Serial != 1 {
 		t.Fatalf("when it is back: %+v", r)
+	}
+}
+
+// A relay that was never there is reported too.
+func TestAbsentRelayIsReported(t *testing.T) {
+	pl := withSensors(newPlant(t, valves()))
+	pl.dead[9] = true
+	pl.run(5000 * ms)
+	if len(pl.readbacks) != 3 || pl.last(0).State != daq.OutputUnknown || pl.last(0).Reason == "" {
+		t.Fatalf("%+v", pl.readbacks)
 	}
 }
 

@@ -160,7 +160,7 @@ func (m *Modbus) Reset(now int64) {
 	for i := range m.coils {
 		c := &m.coils[i]
 		c.dirty = c.wished && !c.Heartbeat
-		c.attempts, c.tries = 0, 0
+		c.attempts, c.told = 0, false
 		m.report(c, daq.OutputUnknown, "the port went away or came back: nothing is known until the output was written and read back")
 	}
 	m.begin(now)

@@ -344,7 +344,7 @@ func TestSlaveLateAnswer(t *testing.T) {
 	c := newCable(t)
 	startSlave(t, c.far, "1")
 	// The output writes 1 to the register that is also polled.
-	o := wire.ModbusOptions{PollS: 0.01, TimeoutS: 0.04, QuarantineS: 0.4, VerifyS: 100,
+	o := wire.ModbusOptions{PollS: 0.01, TimeoutS: 0.2, QuarantineS: 1.5, VerifyS: 100,
 		Registers: []wire.Register{{Unit: 1, Function: 3, Address: 40, Type: "u16"}},
 		Coils:     []wire.Coil{{Unit: 1, Address: 40, Output: 0, Function: 6}}}
 	s := newStation(t, c.near, o)
@@ -364,7 +364,7 @@ func TestSlaveLateAnswer(t *testing.T) {
 	old := <-held
 	s.demand <- daq.Demand{Output: 0, On: true, Serial: 1}
 	// After the timeout, within the quarantine: the old answer arrives.
-	s.await("timeout", func(_ []*daq.Batch, _ []daq.Readback, n daq.Counters) bool { return n.Timeouts == 1 })
+	s.await("timeout", func(_ []*daq.Batch, _ []daq.Readback, n daq.Counters) bool { return n.Timeouts >= 1 })
 	s.forget()
 	s.in <- received{old, now()}
 	s.await("new rows", func(rows []*daq.Batch, _ []daq.Readback, n daq.Counters) bool {
