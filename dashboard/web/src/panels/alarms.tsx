@@ -4,11 +4,13 @@ import { useCommands, useStore } from '../hooks';
 import { PRIORITY_WORD, priorityRank } from '../words';
 import { Priority } from './icons';
 
-const STATE: Record<string, string> = {
-  unacknowledged: 'not acknowledged',
-  acknowledged: 'acknowledged',
-  'returned-unacknowledged': 'gone by itself, not acknowledged',
-};
+const STATE: Record<string, string> = { acknowledged: 'acknowledged', 'returned-unacknowledged': 'gone by itself' };
+
+/** When, and what became of it. */
+function meta(a: Alarm): string {
+  const state = STATE[a.state];
+  return [PRIORITY_WORD[a.priority], timeOfDay(a.since_utc), a.first ? 'first' : '', state && a.who && a.state === 'acknowledged' ? `${state} by ${a.who}` : state].filter(Boolean).join(' · ');
+}
 
 const waiting = (a: Alarm) => a.state !== 'acknowledged';
 
@@ -30,10 +32,10 @@ export function Alarms() {
               <b>{a.message}</b>
               {a.text && <p>{a.text}</p>}
               <div class="foot">
-              <p class="meta">{PRIORITY_WORD[a.priority]} · <span class="num">{timeOfDay(a.since_utc)}</span> · {STATE[a.state] ?? a.state}{a.state === 'acknowledged' && a.who ? ` by ${a.who}` : ''}{a.first ? ' · first' : ''}</p>
-              {waiting(a) && (
-                <button type="button" class="act" aria-label={`Acknowledge: ${a.message}`} onClick={() => void c.send(`alarms/${a.id}/acknowledge`, 'Acknowledge')}>Acknowledge</button>
-              )}
+                <p class="meta num">{meta(a)}</p>
+                {waiting(a) && (
+                  <button type="button" class="act" aria-label={`Acknowledge: ${a.message}`} onClick={() => void c.send(`alarms/${a.id}/acknowledge`, 'Acknowledge')}>Acknowledge</button>
+                )}
               </div>
             </div>
           </li>

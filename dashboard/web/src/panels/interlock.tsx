@@ -10,7 +10,7 @@ export function Interlock() {
   if (!st) return <section class="panel interlock"><h2>Make safe</h2><p class="empty">Waiting for the program.</p></section>;
   const tripped = st.trips.filter(t => t.tripped);
   return (
-    <section class="panel interlock" aria-labelledby="interlock-h">
+    <section class="panel interlock" aria-labelledby="interlock-h" tabIndex={0}>
       <h2 id="interlock-h">Make safe<span class={tripped.length ? 'tally warn' : 'tally'}>{tripped.length ? <><Warn />{tripped.length} tripped</> : 'no rule has tripped'}</span></h2>
       <ul class="trips">
         {st.trips.map(t => (

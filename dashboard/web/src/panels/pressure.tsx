@@ -56,18 +56,25 @@ export function Pressure() {
         <span class="value num" data-testid="pressure" style={{ '--chars': Math.max(5, text.length) }}>{text}</span>
       </div>
       <div class="under">
-        <Quality q={p.q} worst={p.worst} old={old} age={p.age} />
+        <div>
+          <Quality q={p.q} worst={p.worst} old={old} age={p.age} />
+          <Others p={p} others={all.slice(1)} />
+        </div>
         <span class="unit">bar <small>{channel.reference ?? 'reference not known'}</small></span>
       </div>
       <Scale bar={p.bar} st={st} />
       <Figures bar={p.bar} st={st} ramp={st?.ramp_bar_s ?? slope(s, p.id, channel.frame_per_unit)} />
-      {all.length > 1 && (
-        <p class="others">{all.slice(1).map(o => (
-          <span key={o.id}><span class="label">{o.name}</span> <b class="num">{(o.q & BAD) ? '\u2013' : number(o.bar, 2)}</b> bar
-            <span class="soft num"> ({number(Math.abs(o.bar - p.bar), 2)} apart)</span></span>
-        ))}</p>
-      )}
     </section>
+  );
+}
+
+/** Redundant transducers of the same volume, and how far they are apart. */
+function Others({ p, others }: { p: Now; others: Now[] }) {
+  if (others.length === 0) return null;
+  return (
+    <p class="others">{others.map(o => (
+      <span key={o.id}>{o.name} <b class="num">{o.q & BAD ? '\u2013' : number(o.bar, 2)}</b> <span class="soft num">{number(Math.abs(o.bar - p.bar), 2)} apart</span></span>
+    ))}</p>
   );
 }
 
@@ -110,7 +117,7 @@ function Figures({ bar, st, ramp }: { bar: number; st: State | undefined; ramp: 
   return (
     <dl class="figures">
       <div><dt>Peak, bar</dt><dd class="num" data-testid="peak">{number(st?.peak_bar, 2)}</dd>
-        {st?.peak_loss_bar !== undefined && <dd class="note">may miss up to {number(st.peak_loss_bar, st.peak_loss_bar < 0.1 ? 3 : 2)}</dd>}</div>
+        {st?.peak_loss_bar !== undefined && <dd class="note">may miss {number(st.peak_loss_bar, st.peak_loss_bar < 0.1 ? 3 : 2)}</dd>}</div>
       <div class={near ? (margin! <= 0 ? 'danger' : 'near') : ''}><dt>{near && <Warn />}Margin to trip, bar</dt><dd class="num" data-testid="margin">{number(margin, 1)}</dd>
         <dd class="note">{st?.trip_bar === undefined ? 'no limit trips' : `trip at ${number(st.trip_bar, 1)}`}</dd></div>
       <div><dt>Ramp, bar/s</dt><dd class="num" data-testid="ramp">{number(ramp, 2)}</dd>
