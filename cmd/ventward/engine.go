@@ -16,9 +16,11 @@ type setup struct {
 	Bench *config.Bench   `json:"bench"`
 	Guard json.RawMessage `json:"guard,omitempty"`
 	// Clocks is what each instrument's clock had learnt when the record began.
-	Clocks    []json.RawMessage `json:"clocks,omitempty"`
-	Algorithm int               `json:"algorithm"`
-	Start     int64             `json:"start"` // bench time of run time zero
+	Clocks []json.RawMessage `json:"clocks,omitempty"`
+	// Condition is what the conditioner remembered: junctions and gaps.
+	Condition json.RawMessage `json:"condition,omitempty"`
+	Algorithm int             `json:"algorithm"`
+	Start     int64           `json:"start"` // bench time of run time zero
 }
 
 // algorithm numbers the detection and judgement: it grows whenever the same
@@ -42,6 +44,8 @@ type engine struct {
 	newest  []daq.Sample   // by channel: the newest sample
 	samples [][]daq.Sample // of the entry last taken, by channel; valid until the next take
 	touched []daq.ChannelID
+	sink    func(daq.ChannelID, []daq.Sample) // channel, made once: a closure a batch would be garbage
+	now     int64                             // bench time of the batch being taken
 	out     outcome
 }
 
@@ -64,6 +68,7 @@ func newEngine(s setup) (*engine, error) {
 		ins[i] = b.Instruments[i].Instrument
 		e.clocks = append(e.clocks, daq.NewClock(daq.ClockOptions{Instrument: ins[i]}))
 	}
+	e.sink = e.channel
 	var err error
 	if e.cond, err = daq.NewConditioner(b.Channels, ins); err != nil {
 		return nil, fmt.Errorf("channels: %w", err)
@@ -82,6 +87,9 @@ func (e *engine) restore(s setup) error {
 	if err := e.judge.Restore(s.Guard); err != nil {
 		return err
 	}
+	if err := e.cond.Restore(s.Condition); err != nil {
+		return err
+	}
 	for i := range min(len(s.Clocks), len(e.clocks)) {
 		if err := e.clocks[i].Restore(s.Clocks[i]); err != nil {
 			return fmt.Errorf("clock of %s: %w", e.bench.Instruments[i].Name, err)
@@ -92,7 +100,7 @@ func (e *engine) restore(s setup) error {
 
 // snapshot is the setup with which a record that begins now must begin.
 func (e *engine) snapshot() setup {
-	s := setup{Bench: e.bench, Guard: e.judge.Snapshot(), Algorithm: algorithm}
+	s := setup{Bench: e.bench, Guard: e.judge.Snapshot(), Condition: e.cond.Snapshot(), Algorithm: algorithm}
 	for _, c := range e.clocks {
 		s.Clocks = append(s.Clocks, c.Snapshot())
 	}
@@ -145,16 +153,20 @@ func (e *engine) batch(en *daq.Entry) {
 	}
 	st := e.clocks[b.Instrument].Take(b)
 	e.stamps[b.Instrument], e.lastAt[b.Instrument] = st, en.At
-	e.cond.Take(b, st, func(ch daq.ChannelID, s []daq.Sample) {
-		e.samples[ch] = s
-		e.touched = append(e.touched, ch)
-		e.watch.Step(ch, s)
-		e.newest[ch] = s[len(s)-1]
-		e.judge.Sample(ch, s, en.At)
-		if int(ch) == e.main {
-			e.peak.take(s)
-		}
-	})
+	e.now = en.At
+	e.cond.Take(b, st, e.sink)
+}
+
+// channel takes the samples of one channel of a batch: watch, then judge.
+func (e *engine) channel(ch daq.ChannelID, s []daq.Sample) {
+	e.samples[ch] = s
+	e.touched = append(e.touched, ch)
+	e.watch.Step(ch, s)
+	e.newest[ch] = s[len(s)-1]
+	e.judge.Sample(ch, s, e.now)
+	if int(ch) == e.main {
+		e.peak.take(s)
+	}
 }
 
 func (e *engine) command(en *daq.Entry) {

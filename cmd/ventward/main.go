@@ -25,7 +25,14 @@ func main() {
 func rootCommand() *cobra.Command {
 	g := &global{}
 	root := &cobra.Command{
-		Use:   "ventward",
+		Use: "ventward",
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return badUse("command %q is not known: see ventward --help", args[0])
+			}
+			return nil
+		},
+		RunE:  func(c *cobra.Command, args []string) error { return c.Help() },
 		Short: "Watches benches that test the pressure-release features of battery cells",
 		Long: `Ventward reads pressure transducers and thermocouples over serial lines, detects
 vent opening and rupture, demands that the bench make safe, keeps every reading,

@@ -31,7 +31,7 @@ func play(rd *store.Reader, other *config.Bench, each func(en *daq.Entry, out *o
 		return s, errors.Join(errNoSetup, err)
 	}
 	if other != nil {
-		s.Bench, s.Guard = other, nil
+		s.Bench, s.Guard, s.Condition = other, nil, nil
 	}
 	e, err := newEngine(s)
 	if err != nil {

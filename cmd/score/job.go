@@ -1,0 +1,175 @@
+package main
+
+import (
+	"fmt"
+	"math"
+
+	"ventward/analysis"
+	"ventward/daq"
+	"ventward/detect"
+	"ventward/sim"
+)
+
+// A job is one trace.
+type job struct {
+	kind sim.ScenarioKind
+	seed uint64
+	rate float64
+}
+
+// A result is what came of a job.
+type result struct {
+	job
+	err     error
+	truths  []opening      // true openings with their limits
+	events  []detect.Event // last revision of each, by id
+	first   map[int]detect.Event
+	false_  []detect.Event // openings called where there was none
+	notes   []string
+	windows int
+}
+
+// An opening is a true opening, its limits, and the event that saw it.
+type opening struct {
+	sim.Truth
+	limit
+	event *detect.Event // nil: missed
+	first detect.Event
+	level float64 // true pressure in the event's channel's reference, Pa
+}
+
+const falseAlarmS = 1000 * 3600.0
+
+func (j job) play(o options) result {
+	r := result{job: j, first: map[int]detect.Event{}}
+	tr, err := sim.Play(sim.Scenario{Kind: j.kind.Name, Seed: j.seed, Rate: j.rate})
+	if err != nil {
+		r.err = err
+		return r
+	}
+	if err := r.watch(tr, o); err != nil {
+		r.err = err
+		return r
+	}
+	for i := range tr.Truth {
+		if tr.Truth[i].Opens() {
+			l, err := limits(tr, i)
+			if err != nil {
+				r.err = err
+				return r
+			}
+			r.truths = append(r.truths, opening{Truth: tr.Truth[i], limit: l})
+		}
+	}
+	r.match(tr)
+	return r
+}
+
+// fixture turns the simulated one into what a bench description would say.
+func options_(tr *sim.Trace) detect.Options {
+	o := detect.Options{Rig: detect.BurstRig, Medium: detect.Gas, FalseAlarmS: falseAlarmS, Channels: tr.Channels(),
+		Fixture: detect.Fixture{VolumeM3: tr.Fixture.VolumeM3, Gas: tr.Fixture.Gas, TemperatureK: tr.Fixture.RoomC + 273.15, AmbientPa: tr.Fixture.AmbientPa}}
+	if tr.Liquid {
+		o.Medium = detect.Liquid
+	}
+	for range o.Channels {
+		o.RateHz = append(o.RateHz, tr.RateHz)
+	}
+	return o
+}
+
+// watch runs conditioner, monitor and fit over the trace.
+func (r *result) watch(tr *sim.Trace, o options) error {
+	cond, err := daq.NewConditioner(tr.Channels(), []daq.Instrument{tr.Instrument})
+	if err != nil {
+		return err
+	}
+	opt := options_(tr)
+	m, err := detect.New(opt)
+	if err != nil {
+		return err
+	}
+	take := func() {
+		for range 8 { // a finding may ask for another window
+			ready := m.Take()
+			events, windows := ready.Events, ready.Windows
+			for _, e := range events {
+				r.keep(e)
+			}
+			if len(windows) == 0 {
+				return
+			}
+			for _, w := range windows {
+				r.windows++
+				if !o.nofit {
+					m.Finding(analysis.FitOpening(w, opt.Channels[w.Channel], opt))
+				}
+			}
+			if o.nofit {
+				return
+			}
+		}
+	}
+	for _, b := range tr.Batches(int(math.Max(1, tr.RateHz/200))) {
+		cond.Take(b, daq.Stamp{Times: b.Times, Settled: true}, func(ch daq.ChannelID, s []daq.Sample) { m.Step(ch, s) })
+		m.Tick(b.Arrived)
+		take()
+	}
+	m.Tick(tr.Span)
+	take()
+	m.Close()
+	take()
+	return nil
+}
+
+// keep holds the first and the last revision of an event.
+func (r *result) keep(e detect.Event) {
+	if _, ok := r.first[e.ID]; !ok {
+		r.first[e.ID] = e
+	}
+	for i := range r.events {
+		if r.events[i].ID == e.ID {
+			r.events[i] = e
+			return
+		}
+	}
+	r.events = append(r.events, e)
+}
+
+// match gives every true opening the first free opening event decided from its
+// start on and before the next one could be seen; what is left was false.
+func (r *result) match(tr *sim.Trace) {
+	used := map[int]bool{}
+	slack := int64(2e9 / tr.RateHz)
+	for i := range r.truths {
+		t := &r.truths[i]
+		until := tr.Span
+		if i+1 < len(r.truths) {
+			until = r.truths[i+1].StartNS + slack
+		}
+		for k := range r.events {
+			e := &r.events[k]
+			if used[e.ID] || !e.Opens() || e.Decided < t.StartNS-slack || e.Decided > until {
+				continue
+			}
+			used[e.ID] = true
+			t.event, t.first = e, r.first[e.ID]
+			t.level = t.PressurePa
+			if tr.Series[e.Channel].Channel.Reference == daq.Absolute {
+				t.level += tr.Fixture.AmbientPa
+			}
+			break
+		}
+	}
+	for _, e := range r.events {
+		if e.Opens() && !used[e.ID] {
+			r.false_ = append(r.false_, e)
+			r.notes = append(r.notes, fmt.Sprintf("false %s at %.4f s (decided %.4f)", e.Kind, float64(e.Onset)*1e-9, float64(e.Decided)*1e-9))
+		}
+	}
+	for i := range r.truths {
+		if t := &r.truths[i]; t.event == nil && t.allowed {
+			r.notes = append(r.notes, fmt.Sprintf("missed opening at %.4f s, information %.0f, N_lim %d", float64(t.OnsetNS)*1e-9, t.information, t.nLim))
+		}
+	}
+}

@@ -1,0 +1,118 @@
+package main
+
+import (
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"strings"
+	"sync"
+	"time"
+
+	"ventward/sim"
+)
+
+// Seeds of development and of scoring start here; a set never reaches from one
+// range into the other.
+const (
+	devSeeds   = 1
+	scoreSeeds = 1_000_001
+)
+
+type options struct {
+	set     string
+	scoring bool
+	only    string // scenarios, comma-separated; empty: all
+	n       int    // traces a scenario and rate; 0: by the set
+	verbose bool
+	nofit   bool
+}
+
+func main() {
+	var o options
+	dev := true
+	flag.StringVar(&o.set, "set", "small", "small or full: how many traces a scenario")
+	flag.BoolVar(&dev, "dev", true, "development seeds")
+	flag.BoolVar(&o.scoring, "score", false, "scoring seeds, never used in development")
+	flag.StringVar(&o.only, "only", "", "scenarios to play, comma-separated (default: all)")
+	flag.IntVar(&o.n, "n", 0, "traces a scenario and rate (default: by the set)")
+	flag.BoolVar(&o.verbose, "v", false, "print every miss, false call and interval that fails")
+	flag.BoolVar(&o.nofit, "nofit", false, "detector only")
+	flag.Parse()
+	if err := run(o, os.Stdout); err != nil {
+		fmt.Fprintln(os.Stderr, "score:", err)
+		os.Exit(2)
+	}
+}
+
+// count is the number of traces a scenario and rate.
+func (o *options) count() (int, error) {
+	switch {
+	case o.n > 0:
+		return o.n, nil
+	case o.set == "small":
+		return 3, nil
+	case o.set == "full":
+		return 30, nil
+	}
+	return 0, fmt.Errorf("-set %q: use small or full", o.set)
+}
+
+func run(o options, out io.Writer) error {
+	n, err := o.count()
+	if err != nil {
+		return err
+	}
+	var kinds []sim.ScenarioKind
+	for _, k := range sim.Scenarios() {
+		if o.only == "" || contains(strings.Split(o.only, ","), k.Name) {
+			kinds = append(kinds, k)
+		}
+	}
+	if len(kinds) == 0 {
+		return fmt.Errorf("-only %q names no scenario", o.only)
+	}
+	first := uint64(devSeeds)
+	name := "development"
+	if o.scoring {
+		first, name = scoreSeeds, "scoring"
+	}
+	begin := time.Now()
+	jobs := make(chan job)
+	var s score
+	var mu sync.Mutex
+	var wg sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		wg.Go(func() {
+			for j := range jobs {
+				r := j.play(o)
+				mu.Lock()
+				s.results = append(s.results, r)
+				mu.Unlock()
+			}
+		})
+	}
+	for _, k := range kinds {
+		for i := range n {
+			for _, rate := range []float64{10000, 1000} {
+				jobs <- job{kind: k, seed: first + uint64(i), rate: rate}
+			}
+		}
+	}
+	close(jobs)
+	wg.Wait()
+	fmt.Fprintf(out, "%s seeds %d to %d, %d scenarios at 10 kHz and 1 kHz: %d traces in %.0f s\n(development seeds start at %d, scoring seeds at %d)\n\n",
+		name, first, first+uint64(n)-1, len(kinds), len(s.results), time.Since(begin).Seconds(), devSeeds, scoreSeeds)
+	s.print(out, o)
+	return nil
+}
+
+func contains(list []string, s string) bool {
+	for _, x := range list {
+		if strings.TrimSpace(x) == s {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,266 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"sort"
+	"text/tabwriter"
+
+	"ventward/detect"
+)
+
+// score gathers the results.
+type score struct {
+	results []result
+}
+
+func quantile(x []float64, q float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	y := append([]float64(nil), x...)
+	sort.Float64s(y)
+	return y[int(q*float64(len(y)-1)+0.5)]
+}
+
+// interval counts how often a stated interval held the truth.
+type interval struct{ n, in int }
+
+func (i *interval) add(err, u float64) bool {
+	i.n++
+	if math.Abs(err) <= u {
+		i.in++
+		return true
+	}
+	return false
+}
+
+func (i interval) String() string {
+	if i.n == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.3f (%d of %d)", float64(i.in)/float64(i.n), i.in, i.n)
+}
+
+// figures is everything the table needs.
+type figures struct {
+	delay                               []float64
+	allowed, found, ruptures, broken    int
+	pressure, onset, area, sharpP, shpO []float64
+	cover                               map[string]map[string]*interval // group -> figure
+	kinds                               map[string]map[string]int
+	nuisance, false_, falseIn           int
+	right                               map[string]*interval
+}
+
+func (s *score) print(out io.Writer, o options) {
+	f := figures{cover: map[string]map[string]*interval{}, kinds: map[string]map[string]int{}, right: map[string]*interval{}}
+	sort.Slice(s.results, func(i, j int) bool {
+		a, b := &s.results[i], &s.results[j]
+		if a.kind.Name != b.kind.Name {
+			return a.kind.Name < b.kind.Name
+		}
+		if a.seed != b.seed {
+			return a.seed < b.seed
+		}
+		return a.rate < b.rate
+	})
+	thirds := s.thirds()
+	for i := range s.results {
+		r := &s.results[i]
+		if r.err != nil {
+			fmt.Fprintf(out, "%s seed %d %g Hz: %v\n", r.kind.Name, r.seed, r.rate, r.err)
+			continue
+		}
+		f.add(r, thirds)
+		if o.verbose {
+			for _, n := range r.notes {
+				fmt.Fprintf(out, "%-18s seed %d %5g Hz: %s\n", r.kind.Name, r.seed, r.rate, n)
+			}
+		}
+	}
+	f.print(out)
+}
+
+// thirds are the bounds of the lower, middle and upper third of the
+// signal-to-noise ratio.
+func (s *score) thirds() [2]float64 {
+	var x []float64
+	for i := range s.results {
+		for _, t := range s.results[i].truths {
+			if t.allowed {
+				x = append(x, t.snr)
+			}
+		}
+	}
+	return [2]float64{quantile(x, 1.0/3), quantile(x, 2.0/3)}
+}
+
+func (f *figures) add(r *result, thirds [2]float64) {
+	if r.kind.Openings == 0 {
+		f.nuisance++
+		if len(r.false_) > 0 {
+			f.false_++
+		}
+		for _, e := range r.false_ {
+			f.confuse("nothing ("+r.kind.Name+")", string(e.Kind))
+		}
+	} else {
+		f.falseIn += len(r.false_)
+	}
+	for i := range r.truths {
+		t := &r.truths[i]
+		called := "missed"
+		if t.event != nil {
+			called = string(t.event.Kind)
+			if t.event.Has(detect.FlagKindUncertain) {
+				called += " (uncertain)"
+			}
+		}
+		if t.allowed {
+			f.confuse(t.Event, called)
+			f.detect(t)
+		}
+		if t.event != nil && t.allowed {
+			f.measure(r, t, thirds)
+		}
+	}
+}
+
+func (f *figures) confuse(truth, called string) {
+	if f.kinds[truth] == nil {
+		f.kinds[truth] = map[string]int{}
+	}
+	f.kinds[truth][called]++
+}
+
+func (f *figures) detect(t *opening) {
+	f.allowed++
+	if t.Event == "rupture" {
+		f.ruptures++
+	}
+	if t.event == nil {
+		return
+	}
+	f.found++
+	if t.Event == "rupture" {
+		f.broken++
+	}
+	if t.resolved {
+		if f.right[t.Event] == nil {
+			f.right[t.Event] = &interval{}
+		}
+		ok := 1.0
+		if string(t.event.Kind) == t.Event {
+			ok = 0
+		}
+		f.right[t.Event].add(ok, 0.5)
+	}
+}
+
+// measure compares the event's figures with the truth.
+func (f *figures) measure(r *result, t *opening, thirds [2]float64) {
+	rate := r.rate
+	n := float64(t.event.Decided-t.StartNS)*1e-9*rate + 1
+	if t.nLim > 0 {
+		f.delay = append(f.delay, n/math.Max(float64(t.nLim), 4))
+	}
+	third := "SNR upper third"
+	if t.snr < thirds[0] {
+		third = "SNR lower third"
+	} else if t.snr < thirds[1] {
+		third = "SNR middle third"
+	}
+	groups := []string{"all", third, "family " + r.kind.Name}
+	hit := func(name string, err, u float64) {
+		ok := true
+		for _, g := range groups {
+			if f.cover[g] == nil {
+				f.cover[g] = map[string]*interval{}
+			}
+			if f.cover[g][name] == nil {
+				f.cover[g][name] = &interval{}
+			}
+			ok = f.cover[g][name].add(err, u)
+		}
+		if !ok {
+			r.notes = append(r.notes, fmt.Sprintf("%s of opening at %.5f s off by %.3g with stated u %.3g; flags %v, resolved %v, w %.3g ms", name, float64(t.OnsetNS)*1e-9, err, u, t.event.Flags, t.resolved, t.WidthS*1e3))
+		}
+	}
+	e := t.event
+	if e.OnsetU != nil {
+		err := float64(e.Onset-t.OnsetNS) * 1e-9
+		u := float64(*e.OnsetU) * 1e-9
+		hit("onset", err, u)
+		if t.resolved && t.onsetSD > 0 {
+			f.onset = append(f.onset, math.Abs(err)/t.onsetSD)
+			f.shpO = append(f.shpO, u/2/t.onsetSD)
+		}
+	}
+	if e.PressurePa != nil && e.PressureUPa != nil && !e.Has(detect.FlagLowerBound) {
+		err := *e.PressurePa - t.level
+		hit("pressure", err, *e.PressureUPa)
+		if t.resolved {
+			f.pressure = append(f.pressure, math.Abs(err)/math.Hypot(t.pressureU, t.RampPaS*t.onsetSD))
+			f.sharpP = append(f.sharpP, *e.PressureUPa/(2*t.pressureU))
+		}
+	}
+	if e.AreaM2 != nil && e.AreaUM2 != nil {
+		err := *e.AreaM2 - t.AreaM2
+		hit("area", err, *e.AreaUM2)
+		if t.resolved {
+			f.area = append(f.area, math.Abs(err)/t.AreaM2)
+		}
+	}
+}
+
+func (f *figures) print(out io.Writer) {
+	w := tabwriter.NewWriter(out, 0, 4, 2, ' ', 0)
+	row := func(name, goal, format string, args ...any) {
+		fmt.Fprintf(w, "%s\t%s\t%s\n", name, goal, fmt.Sprintf(format, args...))
+	}
+	row("figure", "goal", "reached")
+	row("delay / max(N_lim,4), p50, p95", "<= 1.3, <= 2", "%.2f, %.2f (n %d)", quantile(f.delay, 0.5), quantile(f.delay, 0.95), len(f.delay))
+	row("allowed openings detected", ">= 0.99", "%.4f (%d of %d)", float64(f.found)/float64(f.allowed), f.found, f.allowed)
+	row("allowed ruptures detected", "all", "%d of %d", f.broken, f.ruptures)
+	row("nuisance traces with a false opening", "0", "%d of %d", f.false_, f.nuisance)
+	row("false openings on traces with openings", "0", "%d", f.falseIn)
+	row("pressure error / limit, p50, p90, resolved", "<= 1.5, <= 3", "%.2f, %.2f (n %d)", quantile(f.pressure, 0.5), quantile(f.pressure, 0.9), len(f.pressure))
+	row("onset error / Cramer-Rao, p50, resolved", "<= 2", "%.2f (n %d)", quantile(f.onset, 0.5), len(f.onset))
+	row("area, relative error, p50, p90, resolved", "<= 0.02, <= 0.05", "%.4f, %.4f (n %d)", quantile(f.area, 0.5), quantile(f.area, 0.9), len(f.area))
+	row("sharpness: stated u / (2 x limit's sd), p50: pressure, onset", "<= 3", "%.2f, %.2f", quantile(f.sharpP, 0.5), quantile(f.shpO, 0.5))
+	for _, k := range sorted(f.right) {
+		row("right kind, resolved: "+k, ">= 0.95", "%s", f.right[k])
+	}
+	w.Flush()
+	fmt.Fprintln(out, "\ncoverage of stated intervals (goal 0.90 to 0.98)")
+	fmt.Fprintln(w, "group\tonset\tpressure\tarea")
+	for _, g := range sorted(f.cover) {
+		c := f.cover[g]
+		get := func(n string) interval {
+			if c[n] == nil {
+				return interval{}
+			}
+			return *c[n]
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", g, get("onset"), get("pressure"), get("area"))
+	}
+	w.Flush()
+	fmt.Fprintln(out, "\ntruth -> called (allowed openings, and what was called on nuisance traces)")
+	for _, k := range sorted(f.kinds) {
+		for _, c := range sorted(f.kinds[k]) {
+			fmt.Fprintf(w, "%s\t-> %s\t%d\n", k, c, f.kinds[k][c])
+		}
+	}
+	w.Flush()
+}
+
+func sorted[V any](m map[string]V) []string {
+	var s []string
+	for k := range m {
+		s = append(s, k)
+	}
+	sort.Strings(s)
+	return s
+}
