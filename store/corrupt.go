@@ -19,6 +19,7 @@ var (
 	ErrDiskFull = errors.New("store: disk full; free space on the data folder's disk")
 	ErrDisk     = errors.New("store: the disk refuses writes; check the disk and the kernel log")
 	ErrClosed   = errors.New("store: the run has been closed")
+	ErrVersion  = errors.New("written by a newer program; use that or a later one")
 )
 
 // Corrupt says that stored bytes are not what was written. Nothing read after

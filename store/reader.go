@@ -110,7 +110,11 @@ func (r *Reader) readRun() error {
 	if err != nil {
 		return r.trouble(runFile, err)
 	}
-	if err := checkStamp(app, ver, runAppID, runVersion); err != nil {
+	err = checkStamp(app, ver, runAppID, runVersion)
+	if errors.Is(err, ErrVersion) {
+		return r.trouble(runFile, err)
+	}
+	if err != nil {
 		return corrupt(r.id, runFile, "%v", err)
 	}
 	header, err := r.what(whatHeader)

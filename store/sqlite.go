@@ -76,10 +76,10 @@ func stampOf(db *sql.DB) (app, version int, err error) {
 
 func checkStamp(app, ver, application, version int) error {
 	if app != application {
-		return fmt.Errorf("store: file has application id %#x, expected %#x: it is not one of Ventward's", app, application)
+		return fmt.Errorf("application id is %#x, expected %#x", app, application)
 	}
 	if ver < 1 || ver > version {
-		return fmt.Errorf("store: file has format version %d, this program reads up to %d: use a newer program", ver, version)
+		return fmt.Errorf("format version is %d, this program reads 1 to %d: %w", ver, version, ErrVersion)
 	}
 	return nil
 }
