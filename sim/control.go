@@ -118,14 +118,7 @@ func (v *server) do(c Command) error {
 		s.drive()
 	case "fault":
 		f := c.Fault
-		if f.Name == "unplug" && (f.At == "" || f.At == "now") {
-			d, err := s.findDevice(f)
-			if err != nil {
-				return err
-			}
-			f.Instrument = d.in.Name
-		}
-		if err := s.cause(f); err != nil {
+		if err := s.cause(&f); err != nil {
 			return err
 		}
 		v.report(Report{Fault: &f})

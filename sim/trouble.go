@@ -4,7 +4,7 @@ import "fmt"
 
 // cause checks a fault, fills what it leaves open and starts it, or arms it
 // for the next opening.
-func (s *stand) cause(f Fault) error {
+func (s *stand) cause(f *Fault) error {
 	k, err := faultKind(f.Name)
 	if err != nil {
 		return err
@@ -16,13 +16,13 @@ func (s *stand) cause(f Fault) error {
 		f.Size = k.Size
 	}
 	if k.Sensor {
-		x, err := s.findSensor(f)
+		x, err := s.findSensor(*f)
 		if err != nil {
 			return err
 		}
 		f.Channel = x.ch.Name
 	} else {
-		d, err := s.findDevice(f)
+		d, err := s.findDevice(*f)
 		if err != nil {
 			return err
 		}
@@ -30,7 +30,7 @@ func (s *stand) cause(f Fault) error {
 	}
 	switch f.At {
 	case "", "now":
-		s.start(f)
+		s.start(*f)
 	case "opening":
 		if f.Before == 0 {
 			f.Before = 0.05
@@ -38,7 +38,7 @@ func (s *stand) cause(f Fault) error {
 		if len(s.armed) >= 64 {
 			return fmt.Errorf("fault %q: 64 faults wait for an opening already: load the next specimen first", f.Name)
 		}
-		s.armed = append(s.armed, armed{f})
+		s.armed = append(s.armed, armed{*f})
 	default:
 		return fmt.Errorf("fault %q: at %q is unknown: use now or opening", f.Name, f.At)
 	}

@@ -79,7 +79,7 @@ func TestIncidents(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, f := range in.Faults {
-			if err := s.cause(f); err != nil {
+			if err := s.cause(&f); err != nil {
 				t.Errorf("%s: %v", in.Name, err)
 			}
 		}
