@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/bits"
+	"slices"
 
 	"ventward/daq"
 )
@@ -21,37 +22,40 @@ const escape = 255
 
 // counts appends column col of the batches, all of which hold counts.
 func (c *codec) counts(dst []byte, batches []*daq.Batch, col int) []byte {
-	first, widths := c.differences(batches, col)
-	dst = binary.AppendUvarint(dst, uint64(zigzag32(first)))
-	k := shift(&widths, len(c.diff))
+	widths := c.differences(batches, col)
+	first, rest := c.diff[0], c.diff[1:]
+	widths[bits.Len32(first)]-- // it is stored apart
+	dst = binary.AppendUvarint(dst, uint64(first))
+	k := shift(&widths, len(rest))
 	dst = append(dst, byte(k))
-	exceptions := c.split(k)
+	exceptions := c.split(rest, k)
 	dst = c.plane(dst, c.list)
 	dst = c.plane(dst, c.low)
 	dst = binary.AppendUvarint(dst, uint64(exceptions))
 	return append(dst, c.esc...)
 }
 
-// differences fills c.diff with the zigzag differences of a column and counts
-// their widths in bits.
-func (c *codec) differences(batches []*daq.Batch, col int) (first int32, widths [33]int) {
-	c.diff = c.diff[:0]
-	started := false
+// differences fills c.diff with the zigzag differences of a column, the first
+// against zero, and counts their widths in bits.
+func (c *codec) differences(batches []*daq.Batch, col int) (widths [33]int) {
+	rows := 0
+	for _, b := range batches {
+		rows += b.K
+	}
+	c.diff = slices.Grow(c.diff[:0], rows)[:rows]
+	n := 0
 	var prev int32
 	for _, b := range batches {
 		for i := col; i < len(b.Counts); i += b.N {
 			v := b.Counts[i]
-			if !started {
-				started, first, prev = true, v, v
-				continue
-			}
 			u := zigzag32(v - prev)
 			prev = v
 			widths[bits.Len32(u)]++
-			c.diff = append(c.diff, u)
+			c.diff[n] = u
+			n++
 		}
 	}
-	return first, widths
+	return widths
 }
 
 // shift chooses how many low bits are packed: all but highBits of the width
@@ -66,21 +70,23 @@ func shift(widths *[33]int, n int) int {
 	return max(0, w-highBits)
 }
 
-// split puts c.diff into the high plane (c.list), the low plane (c.low) and
-// the exceptions (c.esc), and returns the number of the latter.
-func (c *codec) split(k int) (exceptions int) {
-	c.list, c.low, c.esc = c.list[:0], c.low[:0], c.esc[:0]
+// split puts differences into the high plane (c.list), the low plane (c.low)
+// and the exceptions (c.esc), and returns the number of the latter.
+func (c *codec) split(diff []uint32, k int) (exceptions int) {
+	n := len(diff)
+	c.list = slices.Grow(c.list[:0], n)[:n]
+	c.low, c.esc = slices.Grow(c.low[:0], (n*k+7)/8), c.esc[:0]
 	var acc uint64
 	fill := 0
 	mask := uint32(1)<<k - 1
-	for _, u := range c.diff {
+	for i, u := range diff {
 		high := u >> k
 		if high >= escape {
 			c.esc = binary.AppendUvarint(c.esc, uint64(high))
 			exceptions++
 			high = escape
 		}
-		c.list = append(c.list, byte(high))
+		c.list[i] = byte(high)
 		acc |= uint64(u&mask) << fill
 		for fill += k; fill >= 8; fill -= 8 {
 			c.low = append(c.low, byte(acc))

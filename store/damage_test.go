@@ -94,6 +94,7 @@ func flip(t testing.TB, s *Store, table byte, where string, again bool) {
 // number of entries that are read, unchanged, before the damage is met; -1:
 // not stated.
 func TestDamageTable(t *testing.T) {
+	t.Parallel()
 	file := func(name string) func(*Store) string {
 		return func(s *Store) string { return filepath.Join(s.Dir(), "runs", "r1", name) }
 	}
@@ -220,6 +221,7 @@ func TestDamageTable(t *testing.T) {
 // A torn slot of the sidecar is what a power cut may leave: the other slot
 // still tells the commit before, and nothing is wrong.
 func TestTornSidecarSlotIsNoDamage(t *testing.T) {
+	t.Parallel()
 	s, _ := damageRun(t, t.TempDir(), func([]daq.Entry) {})
 	path := filepath.Join(s.Dir(), "runs", "r1", commitFile)
 	m, err := readMark(path)
@@ -244,6 +246,7 @@ func TestTornSidecarSlotIsNoDamage(t *testing.T) {
 // Any byte of the file changed: either Check says so, or every entry and event
 // is still what it was (SQLite has unused bytes).
 func TestAnyByteFlipped(t *testing.T) {
+	t.Parallel()
 	const seed, flips = 9, 150
 	t.Logf("seed %d", seed)
 	s, want := damageRun(t, t.TempDir(), func([]daq.Entry) {})

@@ -42,6 +42,7 @@ func (x *faults) set(rate int) {
 // failed), in the sidecar or while reopening: whatever the order, no entry is
 // lost or doubled, and the process goes on.
 func TestDiskErrorsLoseNothing(t *testing.T) {
+	t.Parallel()
 	for seed := uint64(1); seed <= 8; seed++ {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			x := &faults{rng: rand.New(rand.NewPCG(seed, 5)), rate: 3}
@@ -75,6 +76,7 @@ func TestDiskErrorsLoseNothing(t *testing.T) {
 }
 
 func TestDiskErrorStandsInHealth(t *testing.T) {
+	t.Parallel()
 	x := &faults{rng: rand.New(rand.NewPCG(1, 1)), rate: 1}
 	o := quick()
 	o.hook = func(f *file) { f.checkFn = x.check }
@@ -166,6 +168,7 @@ func bulky(from, to uint64) (es []daq.Entry) {
 // A full disk is bridged by the queue; once there is room the run goes on
 // without loss.
 func TestDiskFullIsBridged(t *testing.T) {
+	t.Parallel()
 	x, s := fullStore(t)
 	r := mustCreate(t, s, "r1")
 	want := bulky(1, 12)
@@ -199,6 +202,7 @@ func TestDiskFullIsBridged(t *testing.T) {
 // A run is closed on a full disk: with the ballast's room, and by dropping, as
 // a declared gap, what doesn't fit into that.
 func TestDiskFullCloses(t *testing.T) {
+	t.Parallel()
 	x, s := fullStore(t)
 	r := mustCreate(t, s, "r1")
 	want := bulky(1, 12)

@@ -372,14 +372,21 @@ func (f *file) finish(e ending) (Meta, error) {
 	return f.meta, diskError(syncFolder(f.dir))
 }
 
-// conclude writes the end and leaves the database complete in its one file.
+// conclude writes the end, unless there is one, and leaves the database
+// complete in its one file.
 func (f *file) conclude(e ending) error {
-	body, err := json.Marshal(e)
-	if err != nil {
-		return err
+	if f.meta.Hash == "" {
+		body, err := json.Marshal(e)
+		if err != nil {
+			return err
+		}
+		hash := runHash(f.seal, body)
+		if err := f.writeEnd(body, hash); err != nil {
+			return err
+		}
+		f.meta = f.meta.with(e, hash)
 	}
-	hash := runHash(f.seal, body)
-	if err := f.writeEnd(body, hash); err != nil {
+	if err := f.reconnect(); err != nil {
 		return err
 	}
 	if err := f.exec("PRAGMA wal_checkpoint(TRUNCATE)"); err != nil {
@@ -391,18 +398,24 @@ func (f *file) conclude(e ending) error {
 	if err := f.disconnect(); err != nil {
 		return err
 	}
-	f.meta, f.ended = f.meta.with(e, hash), true
+	f.ended = true
 	return nil
+}
+
+// reconnect opens the database where an error has closed it.
+func (f *file) reconnect() error {
+	if f.conn != nil {
+		return nil
+	}
+	return errors.Join(f.disconnect(), f.connect())
 }
 
 func (f *file) writeEnd(end []byte, hash string) error {
 	if err := f.check("end"); err != nil {
 		return err
 	}
-	if f.conn == nil {
-		if err := f.connect(); err != nil {
-			return err
-		}
+	if err := f.reconnect(); err != nil {
+		return err
 	}
 	if err := f.exec("BEGIN IMMEDIATE"); err != nil {
 		return err

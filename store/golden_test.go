@@ -32,11 +32,20 @@ func TestGoldenRunIsRead(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	for _, mode := range []os.FileMode{0o444, 0o644} { // as closed, and as copied by hand
+		readGolden(t, golden, mode)
+	}
+}
+
+func readGolden(t *testing.T, golden string, mode os.FileMode) {
 	dir := t.TempDir()
 	if err := os.MkdirAll(filepath.Join(dir, "runs"), 0o755); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.CopyFS(filepath.Join(dir, "runs", "golden"), os.DirFS(golden)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(filepath.Join(dir, "runs", "golden", runFile), mode); err != nil {
 		t.Fatal(err)
 	}
 	s := mustOpen(t, dir, quick())

@@ -119,7 +119,7 @@ func endFile(dir string, r *Reader) (Meta, error) {
 	}
 	e := f.ending(StateInterrupted, End{At: f.at, Note: "the program ended before the run did"})
 	if r.end != nil {
-		e = *r.end
+		f.meta = m // only the file's last steps are missing
 	}
 	r.db.Close() // its connection would keep the log from being put away
 	defer f.close()

@@ -82,6 +82,7 @@ func killedWriter(t *testing.T, dir string, acks int, pause time.Duration) (last
 // kill -9 at random moments: after it every acknowledged entry is there, the
 // run is marked interrupted, complete and checked.
 func TestKilledWriterLosesNothingAcknowledged(t *testing.T) {
+	t.Parallel()
 	const seed = 20
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, seed))
@@ -121,6 +122,7 @@ func TestKilledWriterLosesNothingAcknowledged(t *testing.T) {
 
 // The catalog can be made again from the runs' folders.
 func TestCatalogIsRebuilt(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := mustOpen(t, dir, quick())
 	r := mustCreate(t, s, "r1")
@@ -151,6 +153,7 @@ func TestCatalogIsRebuilt(t *testing.T) {
 // SQLite drops what follows a damaged place of its log without an error; the
 // sidecar notices.
 func TestLostTailIsNoticed(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	acked := killedWriter(t, dir, 10, 0)
 	wal := filepath.Join(dir, "runs", "r1", runFile+"-wal")
@@ -184,6 +187,7 @@ func TestLostTailIsNoticed(t *testing.T) {
 
 // A store closed under an open run leaves it interrupted, with what it had.
 func TestCloseAbandonsOpenRuns(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := mustOpen(t, dir, quick())
 	r := mustCreate(t, s, "r1")

@@ -93,6 +93,7 @@ func drain(r *Reader) (es []daq.Entry, err error) {
 // What is read is what was given, bit by bit and in order, however the entries
 // fall into commits.
 func TestRunRoundTrip(t *testing.T) {
+	t.Parallel()
 	for seed := uint64(1); seed <= 12; seed++ {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			g := newGenerator(seed)
@@ -144,6 +145,7 @@ func TestHashIsAFunctionOfTheContent(t *testing.T) {
 }
 
 func TestDerivedRowsRoundTrip(t *testing.T) {
+	t.Parallel()
 	s := mustOpen(t, t.TempDir(), quick())
 	r := mustCreate(t, s, "r1")
 	p, u := 18.42e5, 0.1+0.2
@@ -207,6 +209,7 @@ func TestDerivedRowsRoundTrip(t *testing.T) {
 // A reader beside the writer sees whole commits, goes on where it was, and
 // keeps working over the run's end.
 func TestReaderFollowsTheWriter(t *testing.T) {
+	t.Parallel()
 	s := mustOpen(t, t.TempDir(), quick())
 	r := mustCreate(t, s, "r1")
 	beside := mustOpen(t, s.Dir(), Options{Access: Read})
@@ -300,6 +303,7 @@ func TestGapsAreData(t *testing.T) {
 // While the disk stands still, Append neither waits nor grows without bound;
 // afterwards the run goes on, with the loss declared.
 func TestQueueIsBounded(t *testing.T) {
+	t.Parallel()
 	var stuck atomic.Bool
 	stuck.Store(true)
 	release := make(chan struct{})
@@ -473,6 +477,7 @@ func TestClosedRunIsAlone(t *testing.T) {
 // The idle record covers the last Keep, in files that each begin with the
 // configuration, and no more.
 func TestIdleRotates(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := mustOpen(t, dir, quick())
 	i, err := s.Idle(Meta{Bench: "Kiln 2", EpochUTC: 1.75e18}, IdleOptions{Segment: time.Minute, Keep: 3 * time.Minute})
@@ -516,6 +521,7 @@ func TestIdleRotates(t *testing.T) {
 }
 
 func TestIdleIsBoundedInBytes(t *testing.T) {
+	t.Parallel()
 	s := mustOpen(t, t.TempDir(), quick())
 	const most = 400000
 	i, err := s.Idle(Meta{EpochUTC: 1.75e18}, IdleOptions{MaxBytes: most})
