@@ -306,6 +306,7 @@ func TestLineSequence(t *testing.T) {
 		"absurd sequence":     {counted("none"), inst, []lineStep{{"1,1000,1,1\n", 1, 1, 1, 0}, {"4000002,2000,1,1\n", 0, 0, 0, 0}, {"3,3000,1,1\n", 1, 1, 3, 1}}, 1, 0, 1},
 		"absurd tick":         {counted("none"), inst, []lineStep{{"1,1000,1,1\n", 1, 1, 1, 0}, {"2,9002000,1,1\n", 0, 0, 0, 0}, {"3,3000,1,1\n", 1, 1, 3, 1}}, 1, 0, 1},
 		"long loss confirmed": {counted("none"), inst, []lineStep{{"1,1000,1,1\n", 1, 1, 1, 0}, {"5002,5002000,1,1\n", 0, 0, 0, 0}, {"5003,5003000,1,1\n", 2, 2, 5003, 5000}}, 5000, 0, 0},
+		"rate stated wrong":   {counted("none"), inst, []lineStep{{"1,10000,1,1\n2,20000,1,1\n3,30000,1,1\n4,40000,1,1\n5,50000,1,1\n", 5, 5, 5, 0}}, 0, 0, 0},
 		"long loss believed":  {counted("crc16"), inst, []lineStep{{sum(1, 1000), 1, 1, 1, 0}, {sum(5002, 5002000), 1, 1, 5002, 5000}}, 5000, 0, 0},
 	} {
 		d := newLine(t, c.o, c.inst)

@@ -246,17 +246,18 @@ func (m *Modbus) expire(now int64) {
 	m.fail(now, "no answer in time")
 }
 
-// Feed takes received bytes.
+// Feed takes received bytes, with the time at which they were read: not the time
+// at which their reader got round to hand them over.
 func (m *Modbus) Feed(p []byte, now int64) {
 	m.count.Bytes += uint64(len(p))
 	if len(p) == 0 {
 		return
 	}
-	m.heard = now
+	m.heard = max(m.heard, now)
 	if m.busy && now >= m.limit {
 		m.expire(now)
 	}
-	if !m.busy {
+	if !m.busy || now < m.asked { // what was read before the request is no answer to it
 		m.discard(p, now)
 		return
 	}

@@ -379,6 +379,23 @@ func TestLateAnswerIsNeverTaken(t *testing.T) {
 	}
 }
 
+// Bytes that were read before the request was sent, and handed over after it,
+// are not its answer, however well they fit.
+func TestAnswerFromBeforeTheRequest(t *testing.T) {
+	m := newPlant(t, sensors()).m
+	_, at := m.Next(0)
+	if send, _ := m.Next(at); send == nil {
+		t.Fatal("no request")
+	}
+	m.Sent(at, nil)
+	m.Feed(bitwiseCRC([]byte{1, 3, 4, 0, 99, 0, 99}), at-1)
+	m.Feed(bitwiseCRC([]byte{1, 3, 4, 0, 1, 0, 2}), at+ms)
+	rows, _ := m.Take()
+	if len(rows) != 1 || !slices.Equal(rows[0].Counts, []int32{1, 2}) || m.Counters().LateReply != 1 {
+		t.Fatalf("%+v, %+v", rows, m.Counters())
+	}
+}
+
 func TestQuarantineIsSilent(t *testing.T) {
 	pl := withSensors(newPlant(t, sensors()))
 	pl.dead[1] = true

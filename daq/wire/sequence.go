@@ -185,7 +185,9 @@ func (s *sequence) follow(m mark, rows uint64) ruling {
 func (s *sequence) settle(m mark, rows uint64, ok bool) ruling {
 	h := *s.held
 	hrows, hok := s.gap(h, m)
-	hok = hok && s.credible(h, m, hrows)
+	// Two in a row confirm each other even where their ticks disagree with the
+	// stated rate: that may be wrong, and no reason to refuse all.
+	hok = hok && (s.seq.on && hrows == 0 || s.credible(h, m, hrows))
 	if ok && (rows == 0 || !hok || hrows != 0) {
 		s.held = nil
 		r := s.follow(m, rows)
