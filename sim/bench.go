@@ -94,7 +94,7 @@ func (b *Bench) Check() error {
 		if n := b.Instruments[c.Instrument].columns(); c.Column < 0 || c.Column >= n {
 			add("channel %q: column %d of instrument %q, which has %d", c.Name, c.Column, b.Instruments[c.Instrument].Name, n)
 		}
-		if _, err := invert(c.Curve); err != nil {
+		if _, err := invert(c); err != nil {
 			add("channel %q: %w", c.Name, err)
 		}
 	}

@@ -3,7 +3,7 @@ package sim
 import (
 	"fmt"
 
-	"ventward/daq/calib"
+	"ventward/daq"
 )
 
 // inverse turns a value in a channel's unit into the raw reading that the
@@ -18,7 +18,9 @@ type inverse struct {
 	fixed        bool    // junctionC holds
 }
 
-func invert(c calib.Curve) (inverse, error) {
+// invert reads the curve's fields and shares no formula with its owner.
+func invert(ch *daq.Channel) (inverse, error) {
+	c := &ch.Curve
 	scale := c.ScaleGain
 	if scale == 0 {
 		scale = 1

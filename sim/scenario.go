@@ -8,7 +8,6 @@ import (
 	"sort"
 
 	"ventward/daq"
-	"ventward/daq/calib"
 	"ventward/daq/wire"
 )
 
@@ -182,16 +181,19 @@ func (w *script) bench(rate float64) Bench {
 	}
 	for i, x := range w.sensors {
 		lo, hi := converter(x.step, x.high)
-		b.Channels = append(b.Channels, daq.Channel{
+		c := daq.Channel{
 			Name: w.sensorName(i), Role: daq.RoleSpecimen, Quantity: daq.Pressure, Reference: ref(x.absolute), Column: i,
-			Curve: calib.Curve{Kind: "linear", ScaleGain: 1, Gain: x.step, UOffset: 2.5e-4 * x.high, UGain: 2.5e-4},
-			High:  x.high, RailLow: lo, RailHigh: hi, Step: x.step, LagS: x.lag, LagUS: x.lagU,
+			High: x.high, RailLow: lo, RailHigh: hi, Step: x.step, LagS: x.lag, LagUS: x.lagU,
 			Zeroed: true, Certificate: "trace",
-		})
+		}
+		c.Curve.Kind, c.Curve.Gain = "linear", x.step
+		c.Curve.UOffset, c.Curve.UGain = 2.5e-4*x.high, 2.5e-4
+		b.Channels = append(b.Channels, c)
 	}
 	for _, role := range []daq.Role{daq.RoleSupplyValve, daq.RoleDumpValve, daq.RoleCID} {
-		b.Channels = append(b.Channels, daq.Channel{Name: string(role), Role: role, Quantity: daq.Digital,
-			Column: len(b.Channels), Curve: calib.Curve{Kind: "linear", ScaleGain: 1, Gain: 1}})
+		c := daq.Channel{Name: string(role), Role: role, Quantity: daq.Digital, Column: len(b.Channels)}
+		c.Curve.Kind, c.Curve.Gain = "linear", 1
+		b.Channels = append(b.Channels, c)
 	}
 	n := len(b.Channels)
 	b.Instruments = []Instrument{{Instrument: daq.Instrument{Name: "trace", Protocol: "frame", Columns: n, RateHz: rate, TickHz: 1e9},

@@ -3,7 +3,6 @@ package sim
 import (
 	"math"
 	"testing"
-	"time"
 )
 
 // TestScenarios plays every kind: the openings it promises are in its truth
@@ -11,13 +10,11 @@ import (
 func TestScenarios(t *testing.T) {
 	for _, k := range Scenarios() {
 		t.Run(k.Name, func(t *testing.T) {
-			for seed := uint64(1); seed <= 2; seed++ {
-				begin := time.Now()
+			for seed := uint64(1); seed <= uint64(1+min(1, k.Openings)); seed++ {
 				tr, err := Play(Scenario{Kind: k.Name, Seed: seed})
 				if err != nil {
 					t.Fatal(err)
 				}
-				took := time.Since(begin)
 				n := 0
 				for i := range tr.Truth {
 					if tr.Truth[i].Opens() {
@@ -29,8 +26,6 @@ func TestScenarios(t *testing.T) {
 					t.Errorf("seed %d: %d openings in the truth, want %d: %+v", seed, n, k.Openings, tr.Truth)
 				}
 				checkShape(t, tr)
-				t.Logf("seed %d: %d rows of %d, %v, %.1f..%.1f bar, %s", seed, len(tr.T), len(tr.Series), took,
-					least(tr.Series[0].Clean)/1e5, most(tr.Series[0].Clean)/1e5, took)
 			}
 		})
 	}
@@ -76,20 +71,4 @@ func checkOpening(t *testing.T, tr *Trace, i int) {
 		t.Errorf("%s seed %d, opening %d: before the start it differs by %g Pa (want < 20), after it falls by %g Pa (want more than 100)",
 			tr.Scenario.Kind, tr.Scenario.Seed, i, before, -after)
 	}
-}
-
-func least(x []float64) float64 {
-	m := math.Inf(1)
-	for _, v := range x {
-		m = math.Min(m, v)
-	}
-	return m
-}
-
-func most(x []float64) float64 {
-	m := math.Inf(-1)
-	for _, v := range x {
-		m = math.Max(m, v)
-	}
-	return m
 }

@@ -147,7 +147,7 @@ type sensorOptions struct {
 }
 
 func newSensor(c daq.Channel, id int, base float64, o sensorOptions, rng *rand.Rand) (*sensor, error) {
-	inv, err := invert(c.Curve)
+	inv, err := invert(&c)
 	if err != nil {
 		return nil, err
 	}

@@ -9,11 +9,13 @@ import (
 	"io"
 	"math"
 	"os"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
 
 	"ventward/daq"
+	"ventward/daq/wire"
 )
 
 // running is a simulator under test.
@@ -95,22 +97,41 @@ func (r *running) open(name string) *os.File {
 	return f
 }
 
-// TestServeSpeaks opens the three terminals and finds well-formed messages.
+// TestServeSpeaks opens the three terminals as a daemon would: what they say
+// decodes without a loss.
 func TestServeSpeaks(t *testing.T) {
 	r := serve(t, Options{Bench: testBench(), World: DefaultWorld(1), Seed: 1, Links: t.TempDir()})
 	fast, room, relay := r.open("fast"), r.open("room"), r.open("relay")
+	bench := testBench()
+	frames, err := wire.NewFrame(*bench.Instruments[0].Frame, bench.Instruments[0].Instrument, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines, err := wire.NewLine(*bench.Instruments[1].Line, bench.Instruments[1].Instrument, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
 	buf := make([]byte, 1<<16)
-	n, err := io.ReadAtLeast(fast, buf, 8000)
-	t.Log(n, err, buf[:60])
-	n, err = io.ReadAtLeast(room, buf, 200)
-	t.Logf("%d %v %q", n, err, buf[:200])
-	q := []byte{1, 4, 0, 0, 0, 4}
-	relay.Write(binary.LittleEndian.AppendUint16(q, crc16(q)))
-	n, err = io.ReadAtLeast(relay, buf, 13)
-	t.Log(n, err, buf[:13])
-	r.do(Command{Do: "status"})
-	t.Logf("%+v", r.wait(func(x *Report) bool { return x.Sent != nil }).Sent)
-	_ = daq.Gauge
+	for d, f := range map[daq.Decoder]*os.File{frames: fast, lines: room} {
+		var got []*daq.Batch
+		for range 200 {
+			n, err := f.Read(buf)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = d.Feed(buf[:n], Monotonic(), got)
+		}
+		if c := d.Counters(); c.Rows < 100 || c.LostRows != 0 || c.Bad > 1 {
+			t.Errorf("%T: %+v", d, c)
+		}
+		if b := got[len(got)-1]; !b.HasSeq || !b.HasTick || b.Tick == 0 {
+			t.Errorf("%T: last batch %+v", d, b)
+		}
+	}
+	a := ask(t, relay, 13, 1, 4, 0, 0, 0, 4)
+	if v := math.Float32frombits(binary.BigEndian.Uint32(a[3:])); v < 22 || v > 24 {
+		t.Errorf("the gas is at %g °C, want about 23", v)
+	}
 }
 
 // ask sends a Modbus request and reads n bytes of answer.
@@ -186,7 +207,7 @@ func TestMaxSpeed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer page.Close()
+	t.Cleanup(func() { page.Close() }) // after the simulator has ended
 	r := serve(t, Options{Bench: testBench(), World: DefaultWorld(3), Seed: 3, Links: t.TempDir(), Speed: math.Inf(1), Page: page})
 	fast, room, relay := r.open("fast"), r.open("room"), r.open("relay")
 	var frames, lines atomic.Int64
@@ -202,9 +223,9 @@ func TestMaxSpeed(t *testing.T) {
 	}
 	go count(fast, 0, &frames)
 	go count(room, '\n', &lines)
-	stop := make(chan struct{})
-	defer close(stop)
+	stop, stopped := make(chan struct{}), make(chan struct{})
 	go func() { // the daemon's work: it keeps up
+		defer close(stopped)
 		for {
 			select {
 			case <-stop:
@@ -233,6 +254,7 @@ func TestMaxSpeed(t *testing.T) {
 			ask(t, relay, 8, 2, 5, 0, 0, 0xff, 0)
 		}
 		select {
+		case <-time.After(200 * time.Microsecond):
 		case x := <-r.reports:
 			if x.Truth != nil && x.Truth.Opens() {
 				truth = x.Truth
@@ -240,7 +262,6 @@ func TestMaxSpeed(t *testing.T) {
 			if x.Watchdog != nil && x.Watchdog.Open {
 				t.Fatal("the watchdog opened although its edges came")
 			}
-		default:
 		}
 	}
 	f := piece.Features[0]
@@ -251,13 +272,110 @@ func TestMaxSpeed(t *testing.T) {
 		t.Errorf("truth %+v does not fit the piece %+v", truth, piece)
 	}
 	t.Logf("%.1f s of bench time in %v", float64(page.Now()-begin)*1e-9, time.Since(real))
-	r.do(Command{Do: "stop"})
-	sent := r.wait(func(x *Report) bool { return x.Sent != nil && x.Stopped == false && x.AtNS > truth.StartNS }).Sent
-	time.Sleep(50 * time.Millisecond)
+	close(stop) // no progress: simulated time stands after the lead
+	<-stopped
+	time.Sleep(100 * time.Millisecond)
+	if ahead := page.Now() - page.Progress(); ahead > 21e6 {
+		t.Errorf("simulated time runs %d ns ahead of the daemon", ahead)
+	}
+	r.do(Command{Do: "status"})
+	r.wait(func(x *Report) bool { return x.State != nil })
+	sent := r.wait(func(x *Report) bool { return x.Sent != nil }).Sent
 	if s := sent["fast"]; s.Overrun != 0 || frames.Load() != int64(s.Messages) {
 		t.Errorf("fast: %d frames came of %+v", frames.Load(), s)
 	}
 	if s := sent["room"]; s.Overrun != 0 || lines.Load() != int64(s.Messages) {
 		t.Errorf("room: %d lines came of %+v", lines.Load(), s)
+	}
+}
+
+// TestUnplug: the terminal goes away and comes back under its name, and the
+// sequence tells what was lost meanwhile.
+func TestUnplug(t *testing.T) {
+	r := serve(t, Options{Bench: testBench(), Seed: 1, Links: t.TempDir()})
+	f := r.open("fast")
+	r.do(Command{Do: "fault", Fault: Fault{Name: "unplug", Instrument: "fast", Seconds: 0.2}})
+	if x := r.wait(func(x *Report) bool { return x.Port != nil }); x.Port.Up || x.Port.Instrument != "fast" {
+		t.Errorf("first %+v", x.Port)
+	}
+	if _, err := io.Copy(io.Discard, f); err == nil {
+		t.Log("the reader saw the end of the line")
+	}
+	x := r.wait(func(x *Report) bool { return x.Port != nil })
+	if !x.Port.Up {
+		t.Errorf("then %+v", x.Port)
+	}
+	g := r.open("fast")
+	buf := make([]byte, 2000)
+	if _, err := io.ReadFull(g, buf); err != nil {
+		t.Fatal(err)
+	}
+	r.do(Command{Do: "status"})
+	if s := r.wait(func(x *Report) bool { return x.Sent != nil }).Sent["fast"]; s.Lost < 1500 {
+		t.Errorf("%+v, want about 2000 rows lost", s)
+	}
+}
+
+// TestStall: the link holds back for a while, then everything comes at once.
+func TestStall(t *testing.T) {
+	r := serve(t, Options{Bench: testBench(), Seed: 1})
+	f := r.open("room")
+	r.do(Command{Do: "fault", Fault: Fault{Name: "stall", Instrument: "room", Seconds: 0.3}})
+	r.wait(func(x *Report) bool { return x.Fault != nil })
+	buf := make([]byte, 1<<16)
+	longest, last := time.Duration(0), time.Now()
+	lines := 0
+	for begin := time.Now(); time.Since(begin) < 600*time.Millisecond; {
+		n, err := f.Read(buf)
+		if err != nil {
+			t.Fatal(err)
+		}
+		longest = max(longest, time.Since(last))
+		last = time.Now()
+		lines += bytes.Count(buf[:n], []byte{'\n'})
+	}
+	if longest < 250*time.Millisecond || lines < 500 {
+		t.Errorf("longest silence %v, %d lines in 0.6 s", longest, lines)
+	}
+}
+
+// TestControl: what can't be done is said, and the simulator goes on.
+func TestControl(t *testing.T) {
+	r := serve(t, Options{Bench: testBench(), World: DefaultWorld(1), Seed: 1})
+	for _, c := range []struct{ line, want string }{
+		{`{"do":"load","specimen":"nobody"}`, "no such specimen"},
+		{`{"do":"load","piece":{"id":"x","features":[{"name":"top vent","event":"vent-opening"}]}}`, "give a positive"},
+		{`{"do":"ramp","bar_s":-1}`, "give a rate"},
+		{`{"do":"fault","name":"earthquake"}`, "unknown"},
+		{`{"do":"dance"}`, "unknown"},
+		{`not json`, "is no command"},
+	} {
+		if _, err := r.in.Write([]byte(c.line + "\n")); err != nil {
+			t.Fatal(err)
+		}
+		if x := r.wait(func(x *Report) bool { return x.Error != "" }); !strings.Contains(x.Error, c.want) {
+			t.Errorf("%s: %q, want %q in it", c.line, x.Error, c.want)
+		}
+	}
+	r.do(Command{Do: "dump"})
+	if x := r.wait(func(x *Report) bool { return x.Dump != nil }); !x.Dump.Open || x.Dump.Why != "hand" {
+		t.Errorf("dump %+v", x.Dump)
+	}
+	r.do(Command{Do: "stop"})
+	r.wait(func(x *Report) bool { return x.Stopped })
+}
+
+// TestServeErrors: what Serve can't begin with.
+func TestServeErrors(t *testing.T) {
+	for name, o := range map[string]Options{
+		"no instruments":   {},
+		"speed, no page":   {Bench: testBench(), Speed: 10},
+		"backward":         {Bench: testBench(), Speed: -1},
+		"no such folder":   {Bench: testBench(), Links: "/proc/none"},
+		"unknown protocol": {Bench: Bench{Instruments: []Instrument{{}}}},
+	} {
+		if err := Serve(context.Background(), o, strings.NewReader(""), io.Discard); err == nil {
+			t.Errorf("%s: no error", name)
+		}
 	}
 }
