@@ -176,8 +176,10 @@ const (
 	maxArgs      = 32
 )
 
-// benchOnly are the verbs that are taken only from the bench's own machine.
-var benchOnly = map[string]bool{"arm": true, "reset": true}
+// benchOnly are the verbs that are taken only from the bench's own machine:
+// arming, starting and resetting are done where the bench can be seen. Aborting
+// is taken from anywhere.
+var benchOnly = map[string]bool{"arm": true, "start": true, "pressurise": true, "reset": true}
 
 type commandBody struct {
 	Verb string            `json:"verb"`

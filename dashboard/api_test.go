@@ -278,9 +278,9 @@ func TestARefusalOfTheBenchIsToldAsSuch(t *testing.T) {
 	}
 }
 
-func TestResetOnlyAtTheBench(t *testing.T) {
+func TestStartingAndResettingOnlyAtTheBench(t *testing.T) {
 	r := newRig()
-	for verb, code := range map[string]int{"reset": 403, "arm": 403, "abort": 200} {
+	for verb, code := range map[string]int{"reset": 403, "arm": 403, "start": 403, "pressurise": 403, "abort": 200, "acknowledge": 200, "end": 200} {
 		q := httptest.NewRequest("POST", "http://bench.example/api/v1/commands", strings.NewReader(`{"verb":"`+verb+`"}`))
 		q.RemoteAddr = "192.0.2.7:1234" // a documentation address (RFC 5737)
 		q.Header.Set("Content-Type", "application/json")

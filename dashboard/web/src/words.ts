@@ -83,9 +83,10 @@ export function priorityRank(p: string): number {
   return ORDER.indexOf(p);
 }
 
-/** The cautions that hold for what is on the screen, as far as the page can
- *  tell by itself; the bench may add others. */
+/** The cautions that hold for what is on the screen: those that the bench says,
+ *  or, where it says none, what the page can tell by itself. */
 export function cautions(s: State | undefined): string[] {
+  if (s && s.cautions.length > 0) return s.cautions;
   const out = ['Monitoring aid, not a safety device. Over-pressure protection, emergency stop and access are hardware: follow the local rules.'];
   out.push('A zero on this screen does not prove zero pressure. Vent, and read the gauge at the bench, before anyone goes near.');
   if (!s) return out;
@@ -94,7 +95,6 @@ export function cautions(s: State | undefined): string[] {
     out.push(`The true peak may be up to ${number(s.peak_loss_bar, s.peak_loss_bar < 0.1 ? 3 : 2)} bar above the recorded one at this ramp and sample rate.`);
   }
   if (s.run) out.push('No drop seen does not mean not opened: a specimen that did not open is still under pressure.');
-  for (const c of s.cautions) if (!out.includes(c)) out.push(c);
   return out;
 }
 

@@ -1,14 +1,14 @@
 import type { Output, State } from '../api';
 import { age, between } from '../format';
-import { useBeat, useStore } from '../hooks';
+import { useBeat, useCommands, useStore } from '../hooks';
 import { Tick, Warn } from './icons';
 
 /** What is demanded of the outputs, what was read back, and why. */
 export function Interlock() {
-  const s = useStore(), st = s.state;
+  const s = useStore(), c = useCommands(), st = s.state;
   useBeat(500);
   if (!st) return <section class="panel interlock"><h2>Make safe</h2><p class="empty">Waiting for the program.</p></section>;
-  const tripped = st.trips.filter(t => t.tripped);
+  const tripped = st.trips.filter(t => t.tripped), resettable = tripped.length > 0 && tripped.every(t => !t.stands);
   return (
     <section class="panel interlock" aria-labelledby="interlock-h" tabIndex={0}>
       <h2 id="interlock-h">Make safe<span class={tripped.length ? 'tally warn' : 'tally'}>{tripped.length ? <><Warn />{tripped.length} tripped</> : 'no rule has tripped'}</span></h2>
@@ -22,6 +22,7 @@ export function Interlock() {
         ))}
         {st.trips.length === 0 && <li><Warn /><b>No rule trips anything.</b></li>}
       </ul>
+      {resettable && <p class="reset"><span>Every condition is gone. Only at the bench:</span><button type="button" class="act" onClick={() => void c.send('commands', 'Reset', { verb: 'reset' })}>Reset trips</button></p>}
       <table class="outputs">
         <thead><tr><th scope="col">Output</th><th scope="col">Demanded</th><th scope="col">Read back</th><th scope="col">Since</th></tr></thead>
         <tbody>
