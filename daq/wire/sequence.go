@@ -45,7 +45,6 @@ type sequence struct {
 	last  mark
 	lastU place // last, unwrapped
 	held  *mark
-	heldU place
 }
 
 // A place is a mark's unwrapped sequence and tick.
