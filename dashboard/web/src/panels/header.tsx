@@ -85,13 +85,15 @@ export function Phases() {
   const phase = s.state?.phase ?? '', since = between(s.state?.phase_since_utc, s.state?.now_utc);
   const known = PHASES.includes(phase) ? PHASES : [...PHASES, phase];
   return (
-    <ol class="phases" aria-label="State of the test">
-      {known.map(p => (
-        <li key={p} aria-current={p === phase ? 'step' : undefined}>
-          {p}{p === phase && Number.isFinite(since) && <span class="num"> {duration(since)}</span>}
-        </li>
-      ))}
-    </ol>
+    <section aria-label="State of the test">
+      <ol class="phases">
+        {known.map(p => (
+          <li key={p} aria-current={p === phase ? 'step' : undefined}>
+            {p}{p === phase && Number.isFinite(since) && <span class="num"> {duration(since)}</span>}
+          </li>
+        ))}
+      </ol>
+    </section>
   );
 }
 
