@@ -3,6 +3,7 @@ package sim
 import (
 	"errors"
 	"fmt"
+	"math/rand/v2"
 
 	"ventward/daq"
 	"ventward/daq/wire"
@@ -34,7 +35,8 @@ type Instrument struct {
 // Fixture is the volume that the specimen closes, and what surrounds it. Zero
 // fields take the values of the demo's bench.
 type Fixture struct {
-	VolumeM3     float64 `json:"volume_m3,omitempty"`     // 50 mL
+	VolumeM3     float64 `json:"volume_m3,omitempty"`     // as stated, 50 mL
+	VolumeUM3    float64 `json:"volume_u_m3,omitempty"`   // standard uncertainty of that: the true volume is drawn within
 	Gas          string  `json:"gas,omitempty"`           // N2, air, Ar, CO2
 	RoomC        float64 `json:"room_C,omitempty"`        // 23 °C
 	AmbientPa    float64 `json:"ambient_Pa,omitempty"`    // absolute, 101.4 kPa
@@ -62,6 +64,16 @@ func (f Fixture) withDefaults() Fixture {
 	if f.Gas == "" {
 		f.Gas = "N2"
 	}
+	return f
+}
+
+// today draws what the stated values don't tell: the weather, the room, and
+// the true volume within its standard uncertainty.
+func (f Fixture) today(rng *rand.Rand) Fixture {
+	f = f.withDefaults()
+	f.AmbientPa += 500 * within(rng, 2)
+	f.RoomC += 0.7 * within(rng, 2)
+	f.VolumeM3 += f.VolumeUM3 * within(rng, 1)
 	return f
 }
 

@@ -29,6 +29,15 @@
 // be compared between processes. At speed 1 it is that clock. At other speeds
 // it is a Page shared with the daemon.
 //
+// # Control
+//
+// Serve reads commands and writes reports, one JSON object a line (Command,
+// Report). Commands: load (a specimen by its id, or a piece of one's own: the
+// supply must be shut; what is left in the fixture is dumped by hand first),
+// ramp, dump, fault, reset-watchdog, status, stop. The end of the input stops
+// it too. Reports: ready, loaded, truth, supply, dump, watchdog, fault, port,
+// sent, state, stopped, error.
+//
 // It is a model, no safety function and no proof of one: it shows that a
 // program reacts, never that a bench is safe.
 package sim

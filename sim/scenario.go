@@ -223,12 +223,16 @@ func play(sc Scenario, without int) (*Trace, error) {
 	if err != nil {
 		return nil, fmt.Errorf("scenario %q seed %d: %w", sc.Kind, sc.Seed, err)
 	}
+	s.quiet = without >= 0
 	w.setUp(s, without)
 	tr := &Trace{Scenario: sc, Instrument: b.Instruments[0].Instrument, Fixture: w.fix, Liquid: w.liquid, RateHz: sc.Rate,
 		Span: ns(w.lenS), features: w.features}
+	rows := int(w.lenS*sc.Rate) + 2
 	for i, x := range s.sensors {
-		tr.Series = append(tr.Series, Series{Channel: b.Channels[i], Sigma: x.noise.Sigma, LagS: x.lagS})
+		tr.Series = append(tr.Series, Series{Channel: b.Channels[i], Sigma: x.noise.Sigma, LagS: x.lagS,
+			Raw: make([]float64, 0, rows), V: make([]float64, 0, rows), Clean: make([]float64, 0, rows)})
 	}
+	tr.T, tr.Lost = make([]int64, 0, rows), make([]uint32, 0, rows)
 	w.run(s, tr)
 	tr.Truth = append(w.truth, s.rig.takeTruth()...)
 	sort.SliceStable(tr.Truth, func(i, j int) bool { return tr.Truth[i].StartNS < tr.Truth[j].StartNS })

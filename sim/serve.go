@@ -29,7 +29,7 @@ const (
 	idle      = 100 * time.Microsecond // sleep when there is nothing to do yet
 	patience  = time.Second            // a daemon that makes no progress for so long is taken for dead: time goes on at speed 1
 	sentEvery = 5 * time.Second        // simulated time between reports of what was sent
-	maxBehind = 500 * time.Millisecond // at speed 1: more than this is caught up, but counted as one stall
+	maxBehind = 500 * time.Millisecond // a fixed speed is not made up for beyond this
 )
 
 // server plays a stand on terminals.
@@ -40,22 +40,23 @@ type server struct {
 	out    *json.Encoder
 	outErr error
 
-	start     int64 // Monotonic time of the rig's 0
-	per       int   // base steps in a chunk
-	next      *Specimen
-	present   Specimen
-	nextSent  float64 // s of the rig
-	supply    bool
-	relay     bool
-	relayInit bool
-	dumped    bool
-	plugAt    map[int]float64 // terminals that are away: when they come back
-	buf       [4096]byte
+	start    int64 // Monotonic time of the rig's 0
+	per      int   // base steps in a chunk
+	next     *Specimen
+	present  Specimen
+	nextSent float64 // s of the rig
+	supply   bool
+	relay    bool
+	dumped   bool
+	plugAt   map[int]float64 // terminals that are away: when they come back
+	buf      [4096]byte
 
 	lastMove     int64 // Monotonic, ns: when the daemon's progress last moved
 	lastProgress int64
 	freeFrom     int64 // simulated ns and Monotonic ns at which a free run began
 	freeAt       int64
+	paceFrom     int64 // the same for a fixed speed
+	paceAt       int64
 }
 
 // Serve plays the bench on pseudo-terminals until ctx ends or it is told to
@@ -93,8 +94,8 @@ func Serve(ctx context.Context, o Options, in io.Reader, out io.Writer) error {
 			continue
 		default:
 		}
-		if !v.mayGoOn() {
-			time.Sleep(idle)
+		if wait := v.wait(); wait > 0 {
+			time.Sleep(wait)
 			continue
 		}
 		v.chunk()
@@ -116,6 +117,7 @@ func newServer(o Options, out io.Writer) (*server, error) {
 	if o.Lead == 0 {
 		o.Lead = 20 * time.Millisecond
 	}
+	o.Bench.Fixture = o.Bench.Fixture.today(stream(o.Seed, forWorld, 1<<21))
 	s, err := newStand(&o.Bench, standOptions{seed: o.Seed, calibration: 1})
 	if err != nil {
 		return nil, err
@@ -187,12 +189,13 @@ func (v *server) finish() {
 	v.report(Report{Stopped: true})
 }
 
-// mayGoOn tells whether the next chunk's time has come.
-func (v *server) mayGoOn() bool {
+// wait is how long the next chunk's time has not come yet, in real time as far
+// as that is known; 0: it has.
+func (v *server) wait() time.Duration {
 	now := Monotonic()
 	end := v.at(float64(v.stand.steps+int64(v.per)) * v.stand.base)
 	if v.opts.Speed == 1 {
-		return end <= now
+		return max(0, time.Duration(end-now))
 	}
 	if p := v.opts.Page.Progress(); p != v.lastProgress {
 		v.lastProgress, v.lastMove = p, now
@@ -202,15 +205,29 @@ func (v *server) mayGoOn() bool {
 		if v.freeAt == 0 {
 			v.freeAt, v.freeFrom = now, v.at(v.stand.rig.t)
 		}
-		return end-v.freeFrom <= now-v.freeAt
+		return max(0, time.Duration((end-v.freeFrom)-(now-v.freeAt)))
 	}
-	if end > v.lastProgress+int64(v.opts.Lead) {
-		return false
+	if end > v.lastProgress+int64(v.opts.Lead) || !v.drained() {
+		return idle
 	}
-	if !v.drained() {
-		return false
+	return v.pace(end, now)
+}
+
+// pace holds a fixed speed. What was lost because the daemon did not keep up
+// is made up for only as far as maxBehind.
+func (v *server) pace(end, now int64) time.Duration {
+	x := v.opts.Speed
+	if math.IsInf(x, 1) {
+		return 0
 	}
-	return math.IsInf(v.opts.Speed, 1) || float64(end-v.start) <= v.opts.Speed*float64(now-v.start)
+	if v.paceAt == 0 {
+		v.paceAt, v.paceFrom = now, end
+	}
+	want := v.paceFrom + int64(x*float64(now-v.paceAt))
+	if float64(want-end) > x*float64(maxBehind) {
+		v.paceAt, v.paceFrom = now, end
+	}
+	return max(0, time.Duration(float64(end-want)/x))
 }
 
 // drained hands on what waits and tells whether the terminals took it all. At
