@@ -24,7 +24,7 @@ type result struct {
 	truths  []opening      // true openings with their limits
 	events  []detect.Event // last revision of each, by id
 	first   map[int]detect.Event
-	false_  []detect.Event // openings called where there was none
+	wrong   []detect.Event // openings called where there was none
 	notes   []string
 	windows int
 }
@@ -65,8 +65,8 @@ func (j job) play(o options) result {
 	return r
 }
 
-// fixture turns the simulated one into what a bench description would say.
-func options_(tr *sim.Trace) detect.Options {
+// benchOptions turns the simulated one into what a bench description would say.
+func benchOptions(tr *sim.Trace) detect.Options {
 	o := detect.Options{Rig: detect.BurstRig, Medium: detect.Gas, FalseAlarmS: falseAlarmS, Channels: tr.Channels(),
 		Fixture: detect.Fixture{VolumeM3: tr.Fixture.VolumeM3, Gas: tr.Fixture.Gas, TemperatureK: tr.Fixture.RoomC + 273.15, AmbientPa: tr.Fixture.AmbientPa}}
 	if tr.Liquid {
@@ -84,7 +84,7 @@ func (r *result) watch(tr *sim.Trace, o options) error {
 	if err != nil {
 		return err
 	}
-	opt := options_(tr)
+	opt := benchOptions(tr)
 	m, err := detect.New(opt)
 	if err != nil {
 		return err
@@ -163,7 +163,7 @@ func (r *result) match(tr *sim.Trace) {
 	}
 	for _, e := range r.events {
 		if e.Opens() && !used[e.ID] {
-			r.false_ = append(r.false_, e)
+			r.wrong = append(r.wrong, e)
 			r.notes = append(r.notes, fmt.Sprintf("false %s at %.4f s (decided %.4f)", e.Kind, float64(e.Onset)*1e-9, float64(e.Decided)*1e-9))
 		}
 	}

@@ -50,7 +50,7 @@ type figures struct {
 	pressure, onset, area, sharpP, shpO []float64
 	cover                               map[string]map[string]*interval // group -> figure
 	kinds                               map[string]map[string]int
-	nuisance, false_, falseIn           int
+	nuisance, wrong, falseIn            int
 	right                               map[string]*interval
 }
 
@@ -100,14 +100,14 @@ func (s *score) thirds() [2]float64 {
 func (f *figures) add(r *result, thirds [2]float64) {
 	if r.kind.Openings == 0 {
 		f.nuisance++
-		if len(r.false_) > 0 {
-			f.false_++
+		if len(r.wrong) > 0 {
+			f.wrong++
 		}
-		for _, e := range r.false_ {
+		for _, e := range r.wrong {
 			f.confuse("nothing ("+r.kind.Name+")", string(e.Kind))
 		}
 	} else {
-		f.falseIn += len(r.false_)
+		f.falseIn += len(r.wrong)
 	}
 	for i := range r.truths {
 		t := &r.truths[i]
@@ -224,7 +224,7 @@ func (f *figures) print(out io.Writer) {
 	row("delay / max(N_lim,4), p50, p95", "<= 1.3, <= 2", "%.2f, %.2f (n %d)", quantile(f.delay, 0.5), quantile(f.delay, 0.95), len(f.delay))
 	row("allowed openings detected", ">= 0.99", "%.4f (%d of %d)", float64(f.found)/float64(f.allowed), f.found, f.allowed)
 	row("allowed ruptures detected", "all", "%d of %d", f.broken, f.ruptures)
-	row("nuisance traces with a false opening", "0", "%d of %d", f.false_, f.nuisance)
+	row("nuisance traces with a false opening", "0", "%d of %d", f.wrong, f.nuisance)
 	row("false openings on traces with openings", "0", "%d", f.falseIn)
 	row("pressure error / limit, p50, p90, resolved", "<= 1.5, <= 3", "%.2f, %.2f (n %d)", quantile(f.pressure, 0.5), quantile(f.pressure, 0.9), len(f.pressure))
 	row("onset error / Cramer-Rao, p50, resolved", "<= 2", "%.2f (n %d)", quantile(f.onset, 0.5), len(f.onset))
