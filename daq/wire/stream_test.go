@@ -184,7 +184,10 @@ func TestStreamsKeepTheAccount(t *testing.T) {
 	send(1000)
 	frames.awaitRow(t, seq)
 	frames.account(t, "frames", false)
-	if n := fd.Counters(); n.LostRows != 12_345 || n.Resets != 1 {
+	frames.mu.Lock()
+	n := fd.Counters()
+	frames.mu.Unlock()
+	if n.LostRows != 12_345 || n.Resets != 1 {
 		t.Errorf("%+v", n)
 	}
 	senders.Wait()
