@@ -8,11 +8,15 @@ const (
 	// A baseline is a straight line through up to spanMax values that ends
 	// gapFull values before the newest one, so that what begins now is not in
 	// it. After an event a young baseline makes do with fewer.
-	spanMax    = 256
-	spanLeast  = 12
-	spanSettle = 96
-	gapYoung   = 8
-	gapFull    = 32
+	spanMax   = 256
+	spanLeast = 12
+	gapYoung  = 8
+	gapFull   = 32
+
+	easeDoubt  = 0.25 // share of an extrapolated bend that may be wrong
+	localDoubt = 1.6  // baseline scatter, relative to the noise, that is more than chance
+
+	ownLeast = 16 // looks at a window's own noise before it is believed
 
 	octave = 8 // values of one level that make one value of the next
 )
@@ -27,6 +31,10 @@ type window struct {
 	lever  float64 // length * distance of the window's centre from the baseline's
 	sd     float64 // sd of r in units of a value's sd
 	thr    float64 // |r| beyond which the window has fired
+	shift  float64 // what the course's own bend adds to the line, per value
+	bow    float64 // the baseline's parabola less its line, at the window
+	bowSD  float64
+	kin    float64 // excess noise of the next faster level
 	own    spread  // second moment of r/sd as measured
 	env    envelope
 }
@@ -34,24 +42,28 @@ type window struct {
 // A level is one time scale of the pyramid: it watches values of div samples
 // each for departures from the straight line through the earlier ones.
 type level struct {
-	ring  [ringLen]float64
-	n     int // values taken
-	since int // first value that a baseline may use
-	div   int // samples in a value
-	gap   int
-	span  int // values in the baseline
-	s0    float64
-	s1    float64 // sum of (k-b)*y, b the first value behind the baseline
-	mean  float64
-	slope float64 // per value
-	jbar  float64 // centre of the baseline, relative to b
-	invN  float64
-	invJ  float64
-	nw    int // windows in use
-	win   [4]window
-	sigma float64 // sd of a value, white part
-	quant float64 // bound of the quantisation error of a value
-	slack float64 // curvature allowance per squared value
+	ring             [ringLen]float64
+	n                int // values taken
+	since            int // first value that a baseline may use
+	div              int // samples in a value
+	gap              int
+	deaf             int // values before which nothing is called: the noise is being learnt
+	oldSince, oldGap int // before the last restart
+	span             int // values in the baseline
+	s0               float64
+	s1               float64 // sum of (k-b)*y, b the first value behind the baseline
+	s2               float64 // sum of (k-b)^2*y
+	syy              float64 // sum of y^2
+	careful          int     // value up to which the trace is taken to bend
+	mean             float64
+	slope            float64 // per value
+	jbar             float64 // centre of the baseline, relative to b
+	invN             float64
+	invJ             float64
+	nw               int // windows in use
+	win              [4]window
+	sigma            float64 // sd of a value, white part
+	quant            float64 // bound of the quantisation error of a value
 }
 
 func (l *level) init(div int, lengths []int) {
@@ -73,26 +85,72 @@ func (l *level) init(div int, lengths []int) {
 }
 
 // restart forgets everything before the next value, except the noise.
-func (l *level) restart(calm bool) {
-	l.since, l.span, l.s0, l.s1, l.gap = l.n, 0, 0, 0, gapYoung
-	if calm {
-		return
-	}
+func (l *level) restart() {
+	l.oldSince, l.oldGap = l.since, l.gap
+	l.since, l.span, l.gap = l.n, 0, gapYoung
+	l.s0, l.s1, l.s2, l.syy = 0, 0, 0, 0
 	for i := range l.win[:l.nw] {
 		l.win[i].env.reset()
 	}
 }
 
+// resume takes back the last restart: what caused it was no departure.
+func (l *level) resume() {
+	if l.n-l.since > ringLen-spanMax-gapFull || l.oldGap == 0 {
+		return
+	}
+	l.since, l.gap = l.oldSince, l.oldGap
+	l.span = max(0, min(spanMax, l.n-l.gap-l.since))
+	l.resum()
+	l.refit()
+}
+
+// renew lets the baseline begin at the value back values ago at the earliest.
+func (l *level) renew(back int) {
+	l.since = max(l.since, l.n-back)
+	l.gap = gapYoung
+	l.span = max(0, min(spanMax, l.n-l.gap-l.since))
+	l.careful = l.n + 3*spanMax
+	l.resum()
+	if l.span > 0 {
+		l.refit()
+	}
+}
+
+// shorten lets the baseline begin as late as it may, for a trace that bends.
+func (l *level) shorten() {
+	l.careful = l.n + spanMax + gapFull + 2*spanMax
+	if l.span > spanLeast || l.gap > gapYoung {
+		l.gap = gapYoung
+		l.span = min(spanLeast, l.n-gapYoung-l.since)
+		l.since = l.n - gapYoung - l.span
+		l.resum()
+		l.refit()
+	}
+}
+
+// bend is the curvature of the baseline (the parabola's coefficient, per
+// squared value) with its standard deviation.
+func (l *level) bend() (c, sd float64) {
+	n := float64(l.span)
+	if l.span < 6 {
+		return 0, math.Inf(1)
+	}
+	norm := n * (n*n - 1) * (n*n - 4) / 180
+	q := l.s2 - 2*l.jbar*l.s1 + (l.jbar*l.jbar-(n*n-1)/12)*l.s0
+	return q / norm, l.sigma * l.win[l.nw-1].excess(l.sigma) / math.Sqrt(norm)
+}
+
 // armed is the number of windows that have a baseline.
 func (l *level) armed() int {
 	switch {
-	case l.span < spanLeast:
+	case l.span < spanLeast || l.sigma == 0 || l.n < l.deaf:
 		return 0
 	case l.gap == gapFull:
 		return l.nw
 	}
 	k := 0
-	for k < l.nw && l.win[k].length <= gapYoung {
+	for k < l.nw && l.win[k].length <= l.gap {
 		k++
 	}
 	return k
@@ -111,16 +169,22 @@ func (l *level) push(v float64) bool {
 		return false
 	}
 	y := l.ring[(i-l.gap)&ringMask]
+	l.s2 += l.s0 - 2*l.s1 + y
 	l.s1 -= l.s0 + y
 	l.s0 += y
+	l.syy += y * y
 	if l.span < spanMax {
 		return l.grow()
 	}
-	old := l.ring[(i-l.gap-spanMax)&ringMask]
-	l.s0 -= old
-	l.s1 += (spanMax + 1) * old
+	l.forget(spanMax)
 	l.mean = l.s0 * l.invN
 	l.slope = (l.s1 - l.jbar*l.s0) * l.invJ
+	if i&(octave-1) == 0 {
+		l.keepHouse(i)
+	}
+	if l.n < l.careful && l.n >= l.deaf {
+		return l.watchBend()
+	}
 	hit := false
 	for k := range l.win[:l.nw] {
 		w := &l.win[k]
@@ -130,33 +194,113 @@ func (l *level) push(v float64) bool {
 			hit = true
 		}
 	}
-	if i&(octave-1) == 0 {
-		l.keepHouse(i)
-	}
 	return hit
+}
+
+// forget takes the oldest value, n+1 before b, out of the baseline.
+func (l *level) forget(n int) {
+	old := l.ring[(l.n-1-l.gap-n)&ringMask]
+	j := float64(n + 1)
+	l.s0 -= old
+	l.s1 += j * old
+	l.s2 -= j * j * old
+	l.syy -= old * old
+}
+
+// tighten makes the baseline shorter, and brings it nearer, while the trace
+// bends so much that a longer one would only have to be extrapolated further.
+func (l *level) tighten() {
+	for range 3 {
+		if l.span > spanLeast+4 {
+			l.span--
+			l.forget(l.span)
+		}
+	}
+	if l.gap > gapYoung && l.span < 2*l.gap {
+		l.gap /= 2
+		l.resum()
+	}
+	l.refit()
 }
 
 // grow is push while the baseline is not yet full.
 func (l *level) grow() bool {
 	l.span++
-	if l.gap == gapYoung && l.span >= spanSettle {
-		l.gap = gapFull
-		l.span -= gapFull - gapYoung
+	if l.gap < gapFull && l.span >= 6*l.gap { // old enough to look back further
+		l.span -= l.gap
+		l.gap *= 2
 		l.resum()
 	}
 	l.refit()
-	hit := false
-	for k := range l.win[:l.armed()] {
-		w := &l.win[k]
-		w.r = w.sum - float64(w.length)*l.mean - w.lever*l.slope
-		if math.Abs(w.r) > w.thr {
-			hit = true
-		}
-		if l.gap == gapYoung || l.n&(octave-1) == 0 {
-			w.env.push(math.Abs(w.r))
+	hit := l.watchBend()
+	if l.n&(octave-1) == 0 && l.n >= l.careful {
+		for k := range l.win[:l.armed()] {
+			l.win[k].learn(l.n)
 		}
 	}
 	return hit
+}
+
+// watchBend is the test of a young baseline or a trace that bends. The course
+// before the gap is taken to go on as an exponential where it slows down (a
+// blow-down, a settling step), as a straight line otherwise; the residuals of
+// the baseline itself, ringing above all, count as noise.
+func (l *level) watchBend() bool {
+	c, sdC := l.bend()
+	local := l.local(c)
+	if math.Abs(c) > 4*sdC && l.n >= l.deaf && l.sigma > 0 {
+		l.careful = max(l.careful, l.n+spanMax)
+	}
+	hit, tight := false, false
+	for k := range l.win[:l.armed()] {
+		w := &l.win[k]
+		size := float64(w.length)
+		x := w.lever / size
+		f := x*x - (float64(l.span)*float64(l.span)-1)/12
+		e := 0.0
+		sd := w.sd * l.sigma
+		if math.Abs(c) > 2*sdC && c*l.slope < 0 {
+			e = l.easing(c, x)
+			q := size * f * sdC
+			tight = tight || size*math.Abs(e) > 2*w.z*sd
+			sd = math.Sqrt(sd*sd + q*q)
+		}
+		w.bow, w.bowSD = c*f, math.Abs(f)*sdC
+		w.shift = e
+		w.r = w.sum - size*(l.mean+e) - w.lever*l.slope
+		w.thr = w.z*sd*w.excess(l.sigma) + size*(l.quant+easeDoubt*math.Abs(e))
+		if w.own.n < ownLeast && l.div == 1 {
+			w.thr = math.Inf(1) // the noise of this window is not known yet
+		}
+		if local > localDoubt*l.sigma*w.excess(l.sigma) {
+			w.thr = math.Max(w.thr, local*math.Max(w.z*w.sd, 1.6*size))
+		}
+		if math.Abs(w.r) > w.thr {
+			hit = true
+		}
+	}
+	if tight {
+		l.tighten()
+	}
+	return hit
+}
+
+// easing is what an exponential of the baseline's slope and curvature adds to
+// its line at x values from the baseline's centre.
+func (l *level) easing(c, x float64) float64 {
+	k := -2 * c / l.slope
+	return l.slope*(-math.Expm1(-k*x)/k-x) - c*(float64(l.span)*float64(l.span)-1)/12
+}
+
+// local is the standard deviation of the baseline's values about their own
+// parabola.
+func (l *level) local(c float64) float64 {
+	n := float64(l.span)
+	if n < 6 || l.invJ == 0 {
+		return 0
+	}
+	rss := l.syy - n*l.mean*l.mean - l.slope*l.slope/l.invJ - c*c*n*(n*n-1)*(n*n-4)/180
+	return math.Sqrt(math.Max(0, rss/(n-3)))
 }
 
 // refit sets the line, and what of it depends only on the span.
@@ -180,38 +324,44 @@ func (l *level) refit() {
 	}
 }
 
+// excess is how many times the white noise of sigma the window's own noise is;
+// 1 where that is not proved.
+func (w *window) excess(sigma float64) float64 {
+	if w.own.n < ownLeast || sigma == 0 {
+		return math.Max(1, w.kin)
+	}
+	x := math.Sqrt(w.own.v) / sigma
+	if x < 1+2/math.Sqrt(float64(w.own.n)) {
+		return 1
+	}
+	return x
+}
+
 // limit sets a window's threshold. It is z times the sd of white noise of the
 // level's sigma, or of the window's own measured sd where that is clearly more
 // (coloured noise), but never more than twice the largest value seen lately
 // (hum is bounded); plus what quantisation may add.
 func (l *level) limit(w *window) {
-	white := w.z * w.sd * l.sigma
-	thr := white
-	if w.own.n >= 16 && w.own.v > 0 {
-		own := w.z * w.sd * math.Sqrt(w.own.v)
-		if own > white*(1+4/math.Sqrt(float64(w.own.n))) {
-			if w.env.n >= 64 {
-				own = math.Min(own, 2*w.env.max)
-			}
-			thr = math.Max(thr, own)
+	thr := w.z * w.sd * l.sigma
+	if x := w.excess(l.sigma); x > 1 {
+		own := thr * x
+		if w.env.n >= 64 {
+			own = math.Min(own, 2*w.env.max)
 		}
+		thr = math.Max(thr, own)
 	}
-	if l.gap == gapYoung || w.env.n < 64 {
-		thr = math.Max(thr, 1.3*w.env.max)
-	}
-	w.thr = thr + float64(w.length)*(l.quant+l.slack*float64(w.length))
+	w.thr = thr + float64(w.length)*l.quant
+	w.shift = 0
 }
 
 // keepHouse follows the windows' own noise and sets their thresholds anew.
 func (l *level) keepHouse(i int) {
 	for k := range l.win[:l.nw] {
 		w := &l.win[k]
-		r := math.Abs(w.r)
-		w.env.push(r)
-		if i&(max(w.length, octave)/2-1) == 0 {
-			x := r / w.sd
-			w.own.push(x*x, 512)
+		if l.n >= l.careful {
+			w.learn(i)
 		}
+		w.bow, w.bowSD = 0, 0
 		l.limit(w)
 	}
 	if i&4095 == 0 {
@@ -220,14 +370,26 @@ func (l *level) keepHouse(i int) {
 	}
 }
 
+// learn follows the window's own noise.
+func (w *window) learn(i int) {
+	r := math.Abs(w.r)
+	w.env.push(r)
+	if i&(max(w.length, octave)/2-1) == 0 {
+		x := r / w.sd
+		w.own.push(x*x, 512)
+	}
+}
+
 // resum computes the sums afresh, so that rounding errors never pile up.
 func (l *level) resum() {
 	b := l.n - l.gap
-	l.s0, l.s1 = 0, 0
+	l.s0, l.s1, l.s2, l.syy = 0, 0, 0, 0
 	for j := 1; j <= l.span; j++ {
 		y := l.ring[(b-j)&ringMask]
 		l.s0 += y
 		l.s1 -= float64(j) * y
+		l.s2 += float64(j) * float64(j) * y
+		l.syy += y * y
 	}
 	for k := range l.win[:l.nw] {
 		w := &l.win[k]
@@ -275,7 +437,7 @@ func (l *level) confirm(k int, sign float64) bool {
 	}
 	sum := 0.0
 	for j := range w.length {
-		x := sign * l.residual(j)
+		x := sign * (l.residual(j) - w.shift)
 		sum += x
 		for i := range w.trim {
 			if x > top[i] {

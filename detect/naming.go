@@ -1,23 +1,43 @@
 package detect
 
-import "math"
+import (
+	"math"
+
+	"ventward/daq"
+)
+
+// fillCooling bounds the slope at which the pressure of gas falls when a fill
+// stops, relative to the ramp before: the gas was heated by compression at
+// most at (gamma-1)/gamma of the rate of pressure (isentropic compression,
+// gamma <= 1.67), and a margin.
+const (
+	fillCooling = 0.5
+	fastFill    = 0.5e5 // Pa/s; a slower fill leaves the gas no warmer
+	coolS       = 1.0   // s in which cooling shows that it slows down
+	fillS       = 8.0   // s; nor does a longer one
+)
 
 // course is what the trace did after a fall began, in the seat's own
 // reference.
 type course struct {
-	onset  float64 // line before, at the onset, Pa
-	depth  float64 // largest fall below the line continued, Pa
-	left   float64 // fall below the line continued, at the end, Pa
-	lowest float64 // lowest pressure, Pa
-	end    float64 // pressure at the end, Pa
-	before float64 // slope before, Pa/s
-	after  float64 // slope over the last third, Pa/s
-	first  float64 // slope over the first third after the decision, Pa/s
-	length float64 // s from onset to end
-	sd     float64 // of a block mean
-	fall90 int     // samples from the onset to 90 % of depth
-	equal  bool    // every sample after the decision has the same value
-	n      int     // samples after the onset
+	onset   float64 // line before, at the onset, Pa
+	depth   float64 // largest fall below the line continued, Pa
+	left    float64 // fall below the line continued, at the end, Pa
+	top     float64 // highest block mean from the onset on, Pa
+	back    float64 // least fall below the line after the deepest point, Pa
+	lowest  float64 // lowest pressure, Pa
+	end     float64 // pressure at the end, Pa
+	before  float64 // slope before, Pa/s
+	after   float64 // slope over the last third, Pa/s
+	first   float64 // slope over the first third after the decision, Pa/s
+	length  float64 // s from onset to end
+	sd      float64 // of a block mean
+	fall90  int     // samples from the onset to 90 % of depth
+	equal   bool    // every sample after the decision has the same value
+	n       int     // samples after the onset
+	rest    float64 // slope over the last three quarters, Pa/s
+	restSD  float64
+	slopeSD float64 // of after, Pa/s
 }
 
 // judge names an event from its shape, so far or for good.
@@ -45,6 +65,10 @@ func (m *Monitor) judge(r *record, final bool) {
 			if kind == SupplyStep {
 				r.ev.Feature, r.ev.End = "", k.c.lastT
 			}
+		}
+		if kind == SensorFault {
+			p := k.c.p
+			p.disturbed = p.levels[0].n + max(spanMax, int(1e9/k.c.period))
 		}
 		r.shape = kind
 	}
@@ -89,7 +113,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		return SensorFault, FaultRail
 	case s.lowest < m.leastPa(k.c.cfg.Reference)-noise:
 		return SensorFault, FaultRail
-	case s.left < 0.2*s.depth+noise/2 && s.depth > 2*noise:
+	case s.back < 0.2*s.depth+noise/2 && s.depth > 1.2*noise:
 		if s.length < 0.02 || s.n < 24 {
 			return SensorFault, FaultSpike
 		}
@@ -101,14 +125,18 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 	if !final {
 		return "", ""
 	}
-	gauge := m.gauge(k.c, s.onset)
-	drop := s.onset - s.lowest
-	stopped := math.Abs(s.after) < 0.05*math.Abs(s.before)+noise/s.length
+	gauge := k.gauge(s.onset)
+	drop := s.top - s.lowest
 	switch {
-	case s.before > 0 && drop < noise && stopped:
+	case s.stopped() && drop < 2*noise:
+		if s.doubtful() {
+			r.ev.flag(FlagKindUncertain)
+			return "", ""
+		}
 		return SupplyStep, ""
-	case s.before > 0 && drop < 0.15*gauge && s.first < 0 && s.after > 0.5*s.first && s.after <= noise/s.length && s.length > 0.2 && !m.supply.open:
-		return SupplyStep, "" // cooling after a fill
+	case s.coolish(gauge) && drop < 0.35*gauge && s.after-s.first > 4*s.slopeSD && s.after > 0.85*s.first &&
+		s.after < 3*s.slopeSD && s.length > 0.2 && !m.supply.open:
+		return SupplyStep, ""
 	}
 	if m.rupture(k, s) {
 		r.ev.flag(FlagKindUncertain)
@@ -117,19 +145,39 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 	return "", ""
 }
 
+// stopped tells whether the ramp went over into a level.
+func (s *course) stopped() bool {
+	return s.before > 0 && math.Abs(s.rest) < 0.03*s.before+3*s.restSD
+}
+
+// recovers tells whether the trace is on its way back to the line.
+func (s *course) recovers() bool {
+	return s.back < 0.95*s.depth && s.after > math.Max(s.before, 0)+3*s.slopeSD
+}
+
+// coolish tells whether the fall may be gas that cools after a fast fill to
+// the gauge pressure onset.
+func (s *course) coolish(onset float64) bool {
+	return s.before > fastFill && onset < fillS*s.before && s.first < 0 && s.first > -fillCooling*s.before
+}
+
+// doubtful tells that the slope after is not known well enough to tell a level
+// from a small opening that nearly balances the ramp.
+func (s *course) doubtful() bool { return 3*s.restSD > 0.3*s.before }
+
 // rupture tells whether the pressure collapsed to ambient as fast as the
 // sensor can follow. Then a large vent and a rupture look alike.
 func (m *Monitor) rupture(k *watch, s *course) bool {
-	gauge := m.gauge(k.c, s.onset)
-	left := m.gauge(k.c, s.end)
+	gauge := k.gauge(s.onset)
+	left := k.gauge(s.end)
 	lag := k.c.cfg.LagS / (float64(k.c.period) * 1e-9)
 	return gauge > 0 && left < 0.05*gauge && float64(s.fall90) <= math.Max(4*lag+2, 8)
 }
 
 // gauge turns a pressure in the channel's reference into gauge.
-func (m *Monitor) gauge(c *channel, pa float64) float64 {
-	if c.cfg.Reference == "absolute" {
-		return pa - m.ambient
+func (k *watch) gauge(pa float64) float64 {
+	if k.c.cfg.Reference == daq.Absolute {
+		return pa - k.ambient
 	}
 	return pa
 }
@@ -148,7 +196,6 @@ func (k *watch) course() (s course, ok bool) {
 	dt := float64(k.c.period) * 1e-9
 	t := p.cap.t[k.onset&p.cap.mask]
 	s.length = float64(s.n) * dt
-	line := func(i int) float64 { return k.v0 + k.slope*float64(p.cap.t[i&p.cap.mask]-k.t0)*1e-9 }
 	s.onset, s.before = k.v0+k.slope*float64(t-k.t0)*1e-9, k.slope
 	// a longer line than the trigger's own where there is one
 	guard := max(2, int(k.ns/k.c.period)/4)
@@ -156,19 +203,29 @@ func (k *watch) course() (s course, ok bool) {
 	if span >= 32 {
 		if v, sl, good := p.cap.line(k.onset-guard-span, k.onset-guard, t); good {
 			s.onset, s.before = v, sl
-			line = func(i int) float64 { return v + sl*float64(p.cap.t[i&p.cap.mask]-t)*1e-9 }
 		}
 	}
-	block := max(1, min(s.n/16, 64))
-	s.sd = p.sigma() / math.Sqrt(float64(block))
-	s.lowest = math.Inf(1)
+	// A ramp is believed to go on for as long as it was seen; a fall is not.
+	seen := max(float64(k.onset-k.from)*dt, 0.01)
+	line := func(i int) float64 {
+		return s.onset + math.Max(s.before, 0)*math.Min(float64(p.cap.t[i&p.cap.mask]-t)*1e-9, 2*seen)
+	}
+	block := max(1, min(s.n/8, int(k.ns/k.c.period)/2))
+	sigma := p.sigma()
+	s.sd = sigma / math.Sqrt(float64(block)) * math.Min(p.excess(), math.Sqrt(float64(block)))
+	s.lowest, s.top = math.Inf(1), math.Inf(-1)
 	for i := k.onset; i+block <= end; i += max(1, block/2) {
 		v, n := p.cap.mean(i, i+block)
 		if n == 0 {
 			continue
 		}
 		s.lowest = math.Min(s.lowest, v)
-		s.depth = math.Max(s.depth, line(i+block/2)-v)
+		s.top = math.Max(s.top, v)
+		dev := line(i+block/2) - v
+		if dev > s.depth {
+			s.depth, s.back = dev, dev
+		}
+		s.back = math.Min(s.back, dev)
 	}
 	v, n := p.cap.mean(end-max(block, s.n/8), end)
 	if n == 0 || math.IsInf(s.lowest, 0) {
@@ -177,7 +234,12 @@ func (k *watch) course() (s course, ok bool) {
 	s.end = v
 	s.left = line(end-max(block, s.n/8)/2) - v
 	_, s.after, _ = p.cap.line(end-s.n/3, end, t)
+	_, s.rest, _ = p.cap.line(k.onset+s.n/4, end, t)
 	_, s.first, _ = p.cap.line(k.decide, k.decide+s.n/3, t)
+	third := float64(max(s.n/3, 3))
+	s.slopeSD = sigma * p.excess() * math.Sqrt(12/(third*third*third)) / dt
+	rest := float64(max(3*s.n/4, 3))
+	s.restSD = sigma * p.excess() * math.Sqrt(12/(rest*rest*rest)) / dt
 	s.fall90 = k.fall90(end, s.onset, s.depth)
 	s.equal = k.equal(end)
 	return s, true

@@ -14,6 +14,10 @@ const (
 	earlyMaxNs = int64(300e6)
 	lookNs     = int64(10e6)
 	never      = math.MaxInt64
+	smallFall  = 0.15 // of the gauge pressure: below it a fall may yet be a sensor's
+	smallS     = 1.2  // s until that is settled
+	bendFactor = 2.5
+	bendSigma  = 2.0
 )
 
 // A watch follows an event on the channel that gives its figures until its
@@ -34,11 +38,12 @@ type watch struct {
 	peak   float64
 	// the line before the event: v0 at t0 with its slope per s and the
 	// standard deviation of its value at the onset
-	t0    int64
-	v0    float64
-	slope float64
-	sd    float64
-	ns    int64 // length of the window that fired
+	t0      int64
+	v0      float64
+	slope   float64
+	sd      float64
+	ns      int64   // length of the window that fired
+	ambient float64 // Pa
 }
 
 // fired handles a level's alarm: a departure from the line so far, once its
@@ -50,92 +55,155 @@ func (m *Monitor) fired(c *channel, li int) {
 		w := &l.win[k]
 		switch {
 		case l.confirm(k, -1):
-			m.fell(c, l, w)
+			m.fell(c, li, w)
 			return
 		case l.confirm(k, +1):
-			m.rose(c, l, w)
+			m.rose(c, li, w)
 			return
 		}
 	}
 }
 
-// settle restarts the levels after a departure and keeps the phase until the
-// new course had time to become plain.
-func (p *pressure) settle(ph phase, l *level, w *window, keep bool) {
+// settle restarts the levels from number li on after a departure and keeps the
+// phase until the new course had time to become plain.
+func (p *pressure) settle(ph phase, li int, w *window) {
+	back := p.levels[li].back(w) * p.levels[li].div
 	p.phase = ph
-	p.phaseEnd = p.levels[0].n + max(spanMax, 16*w.length*l.div)
-	p.restart(keep)
+	p.phaseEnd = p.levels[0].n + spanMax + 4*w.length*p.levels[li].div
+	run, ref, peak, doubt := p.run, p.ref, p.peak, p.doubt
+	p.restartFrom(li, back)
+	p.run, p.ref, p.peak, p.doubt = run, ref, peak, doubt
+}
+
+// settling goes on after a departure that only bends the course already
+// known: the level that noticed follows it more closely.
+func (p *pressure) settling(l *level, w *window) {
+	if p.phase != calm {
+		p.phaseEnd = max(p.phaseEnd, p.levels[0].n+spanMax+4*w.length*l.div)
+	}
+	l.shorten()
 }
 
 // fell handles a confirmed fall below the line.
-func (m *Monitor) fell(c *channel, l *level, w *window) {
+func (m *Monitor) fell(c *channel, li int, w *window) {
 	p := c.p
-	if p.levels[0].n < p.saturated && c.p.cap.q[(p.cap.n-1)&p.cap.mask]&daq.Saturated != 0 {
-		p.settle(p.phase, l, w, false)
+	l := &p.levels[li]
+	if p.levels[0].n < p.saturated && p.cap.q[(p.cap.n-1)&p.cap.mask]&daq.Saturated != 0 {
+		p.settle(p.phase, li, w)
 		return
 	}
 	mean := w.sum / float64(w.length)
 	if p.levels[0].n < p.gapEnd && mean > p.gapLevel-w.thr/float64(w.length) {
-		p.settle(calm, l, w, false) // the ramp changed in the gap; no fall is proved
+		p.settle(calm, li, w) // the ramp changed in the gap; no fall is proved
 		return
 	}
-	switch p.phase {
-	case rising: // a settling rise bends downwards: only a true fall counts
+	if p.phase == rising { // a settling rise bends downwards: only a true fall counts
 		hold := l.at(float64(w.length) - 0.5)
 		if mean > math.Min(hold, l.at(float64(l.gap)))-w.thr/float64(w.length) {
-			p.settle(rising, l, w, true)
-			return
-		}
-	case falling:
-		if !p.steepens(l, w) {
-			p.settle(falling, l, w, true)
+			p.settling(l, w)
 			return
 		}
 	}
-	m.opening(c, l, w)
-	p.settle(falling, l, w, false)
-}
-
-// steepens tells whether a fall inside a fall is a fresh one: the line bends
-// more at its end than within the stretch before it, as a lagged or slowly
-// opening vent would.
-func (p *pressure) steepens(l *level, w *window) bool {
-	half := l.span / 2
-	a, b := l.slopeOf(l.gap+half, half), l.slopeOf(l.gap, half)
-	now := l.slopeOf(0, w.length)
-	sd := l.sigma * math.Sqrt(12/math.Pow(float64(half), 3))
-	bend := math.Max(0, a-b) / float64(half)
-	expect := bend*float64(l.gap+half/2+w.length/2) + 3*sd
-	return b-now > 2*expect && b-now > 0.2*math.Abs(b)
-}
-
-// slopeOf is the slope per value of the n values that end back values ago.
-func (l *level) slopeOf(back, n int) float64 {
-	if n < 2 {
-		return 0
+	if fresh, bent := w.steepens(); !fresh {
+		if bent {
+			p.settling(l, w)
+		}
+		return
 	}
-	c := float64(n-1) / 2
-	s := 0.0
+	if m.judgeLast(c) && mean > l.at(float64(l.gap))-w.thr/float64(w.length) {
+		p.settling(l, w) // on the way back from a dip: only a true fall counts
+		return
+	}
+	if p.levels[0].n < p.disturbed && !p.newLow(l, w) {
+		p.settling(l, w)
+		return
+	}
+	if r := m.opening(c, l, w); r != nil && p.run > spikeLen {
+		p.doubt = r.ev.ID
+	}
+	p.settle(falling, li, w)
+}
+
+// judgeLast names the channel's event under way by what is known now: a later
+// fall must not be taken for an opening where the one before came back. It
+// tells whether that one is on its way back to the line.
+func (m *Monitor) judgeLast(c *channel) (recovers bool) {
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		r := m.book.recs[i]
+		if r.w != nil && r.w.c == c {
+			m.judge(r, false)
+			s, ok := r.w.course()
+			return ok && s.recovers()
+		}
+		if c.lastT-r.ev.Decided > 2*limitNs {
+			break
+		}
+	}
+	return false
+}
+
+// newLow tells whether the window lies below everything that the trace did
+// lately, seen from its own straight line: hum, pulsation and whatever else
+// comes back does not take the pressure further down than before.
+func (p *pressure) newLow(l *level, w *window) bool {
+	q := &p.levels[min(1, p.nl-1)]
+	skip := min(max(2, w.length*l.div/q.div), spanMax/4)
+	n := min(spanMax, q.n-skip)
+	if n < 16 {
+		return false
+	}
+	var s0, s1, s11, sy, sy1 float64
 	for j := range n {
-		s += (c - float64(j)) * l.ring[(l.n-1-back-j)&ringMask]
+		x, y := float64(j), q.ring[(q.n-1-skip-j)&ringMask]
+		s0++
+		s1 += x
+		s11 += x * x
+		sy += y
+		sy1 += x * y
 	}
-	return s * 12 / (float64(n) * (float64(n)*float64(n) - 1))
+	slope := (s0*sy1 - s1*sy) / (s0*s11 - s1*s1)
+	mean := (sy - slope*s1) / s0
+	low := 0.0
+	for j := range n {
+		low = math.Min(low, q.ring[(q.n-1-skip-j)&ringMask]-mean-slope*float64(j))
+	}
+	now := w.sum/float64(w.length) - mean + slope*float64(skip)
+	return now < 1.4*low-w.thr/float64(w.length)
+}
+
+// steepens tells whether a fall inside a fall is a fresh one. A vent that opens
+// slowly, or is seen through a lag, bends the trace for a while: the departure
+// must be far beyond what the bend so far explains. bent tells that the bend
+// explains it; neither: there is too little to tell yet.
+func (w *window) steepens() (fresh, bent bool) {
+	below := math.Max(0, -w.bow)
+	r := -w.r / float64(w.length)
+	if r > bendFactor*below+bendSigma*w.bowSD {
+		return true, false
+	}
+	return false, below > 3*w.bowSD
 }
 
 // rose handles a confirmed rise above the line.
-func (m *Monitor) rose(c *channel, l *level, w *window) {
+func (m *Monitor) rose(c *channel, li int, w *window) {
 	p := c.p
-	ph := rising
+	l := &p.levels[li]
 	if p.phase == falling {
 		// A blow-down that settles bends upwards; it rises only where it does.
 		before := l.at(float64(l.gap) + float64(w.length)/2)
 		if w.sum/float64(w.length) < before+w.thr/float64(w.length) {
-			p.settle(falling, l, w, true)
+			p.settling(l, w)
 			return
 		}
 	}
-	m.risen(c, l, w)
-	p.settle(ph, l, w, false)
+	if p.run > 0 && p.peak > 0 {
+		return // an excursion that may come back
+	}
+	if m.risen(c, l, w) {
+		p.settle(rising, li, w)
+		return
+	}
+	p.settling(l, w)
 }
 
 // back is how many values ago the departure began: the change of slope that
@@ -160,7 +228,7 @@ func (l *level) back(w *window) int {
 
 // opening opens a fall event at the deciding sample, or joins one that another
 // sensor of the same volume has seen.
-func (m *Monitor) opening(c *channel, l *level, w *window) {
+func (m *Monitor) opening(c *channel, l *level, w *window) *record {
 	p := c.p
 	back := l.back(w)
 	decide := p.cap.n - 1
@@ -176,7 +244,7 @@ func (m *Monitor) opening(c *channel, l *level, w *window) {
 	v0 := p.base + l.at(0) + perS*lag*float64(c.period)*1e-9
 	d := float64(l.gap) - 1 - l.jbar
 	k := &watch{
-		c: c, decide: decide, onset: onset, from: max(p.lastFall, p.cap.oldest()),
+		ambient: m.ambient, c: c, decide: decide, onset: onset, from: max(p.lastFall, p.cap.oldest()),
 		t0: now, v0: v0, slope: perS, ns: int64(w.length*l.div) * c.period,
 		sd: l.sigma * math.Sqrt(l.invN+d*d*l.invJ), peak: p.high,
 	}
@@ -186,7 +254,7 @@ func (m *Monitor) opening(c *channel, l *level, w *window) {
 	r := m.join(c, t, slack)
 	if r != nil {
 		m.joined(r, c, k)
-		return
+		return nil
 	}
 	r = m.book.open(VentOpening, c, t, now)
 	r.slack = slack
@@ -199,6 +267,7 @@ func (m *Monitor) opening(c *channel, l *level, w *window) {
 	m.label(r)
 	m.schedule(r, k)
 	m.book.issue(r)
+	return r
 }
 
 func finite(x float64) *float64 {
@@ -368,7 +437,15 @@ func (k *watch) over() bool {
 	k.steep = math.Max(k.steep, fall)
 	k.steep = math.Max(k.steep, k.first(n))
 	noise := 3 * p.sigma() * math.Sqrt(2/float64(n))
-	return fall < 0.1*k.steep+noise*0.3 && p.cap.n-k.decide > 4*n
+	if fall >= 0.1*k.steep+noise*0.3 || p.cap.n-k.decide <= 4*n {
+		return false
+	}
+	// A ramp that stopped, a dip that comes back and gas that cools take longer
+	// to tell from an opening.
+	s, ok := k.course()
+	small := s.depth < smallFall*k.gauge(s.onset) && s.length < smallS
+	return ok && !small && p.cap.n-k.decide > 10*n && !(s.stopped() && s.doubtful()) && !s.recovers() &&
+		(!s.coolish(k.gauge(s.onset)) || s.length > coolS)
 }
 
 // first is the fall over the first n samples after the onset.

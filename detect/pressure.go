@@ -8,8 +8,10 @@ import (
 
 const (
 	levelsMax  = 4
-	spikeLen   = 3 // longest excursion that is taken for a spike before it triggers
-	feedDelay  = 4 // samples by which the slower levels lag, so that spikes are out
+	learnS     = 0.1 // s
+	spikeLen   = 3   // longest excursion that must not trigger
+	excursion  = 7   // longest excursion that is taken back when it has come back
+	feedDelay  = 4   // samples by which the slower levels lag, so that spikes are out
 	fillShort  = 64
 	fillMax    = 20000
 	spikeSigma = 6.0
@@ -41,6 +43,7 @@ type pressure struct {
 	dep   noiseBlock
 	crest float64 // recent largest ordinary departure, decaying
 	run   int     // samples away since ref
+	doubt int     // event that the excursion under way has triggered; 0: none
 	ref   float64
 	peak  float64
 
@@ -50,6 +53,7 @@ type pressure struct {
 	gapLevel  float64
 	saturated int // sample of level 0 up to which saturation matters
 	lastFall  int // capture number of the last event's onset
+	disturbed int // sample of level 0 up to which something that comes back is about
 	high      float64
 	highSet   bool
 	cap       *capture
@@ -105,20 +109,32 @@ func (p *pressure) setRate(rateHz, share float64) {
 			w := &l.win[k]
 			w.z = thresholdFor(share/float64(tests)/rateHz*float64(div), w.length)
 		}
+		l.deaf = int(learnS * rateHz / float64(div))
 		div *= octave
 	}
 }
 
-// restart makes every level begin anew at the next sample. A calm restart
-// keeps what the windows know of recent disturbances.
-func (p *pressure) restart(keep bool) {
-	for i := range p.levels[:p.nl] {
-		p.levels[i].restart(keep)
-		p.acc[i] = 0
-		p.cnt[i] = 0
+// restart makes every level begin anew at the next sample.
+func (p *pressure) restart() { p.restartFrom(0, 0) }
+
+// restartFrom makes the levels from number i on begin anew after a departure
+// that began back samples ago. Those that are faster have followed it already
+// and keep what came after its onset.
+func (p *pressure) restartFrom(i, back int) {
+	for k := range i {
+		p.levels[k].renew(back / p.levels[k].div)
+	}
+	for k := i; k < p.nl; k++ {
+		p.levels[k].restart()
+		if k > 0 {
+			p.acc[k-1], p.cnt[k-1] = 0, 0
+		}
+	}
+	if i > 0 {
+		return
 	}
 	p.cnt[0] = -feedDelay
-	p.run = 0
+	p.run, p.doubt = 0, 0
 }
 
 // push takes a valid sample and returns the level that may have fired; -1:
@@ -136,8 +152,8 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 	switch {
 	case p.run > 0:
 		spiked = p.away(v)
-	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4:
-		p.run, p.ref, p.peak = 1, ref, e
+	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4 && l0.n > 4*blockLen:
+		p.run, p.ref, p.peak, p.doubt = 1, ref, e, 0
 	default:
 		if p.dep.push(e * e) {
 			p.rejump()
@@ -168,14 +184,20 @@ func (p *pressure) away(v float64) (spiked int) {
 		}
 		spiked = p.run
 		p.run = 0
+		if p.doubt != 0 { // it had triggered: go on as before
+			for i := range p.levels[:p.nl] {
+				p.levels[i].resume()
+			}
+			p.phase = calm
+		}
 		return spiked
 	}
 	if math.Abs(e) > math.Abs(p.peak) {
 		p.peak = e
 	}
 	p.run++
-	if p.run > spikeLen {
-		p.run = 0
+	if p.run > excursion {
+		p.run, p.doubt = 0, 0
 		if p.phase != calm {
 			p.crest = math.Max(p.crest, math.Abs(p.peak))
 		}
@@ -194,7 +216,7 @@ func (p *pressure) rejump() {
 func (p *pressure) rescale() {
 	s := p.noise.sigma()
 	if p.dep.v == 0 {
-		p.dep.v = 1.25 * s * s
+		p.dep = noiseBlock{v: 1.25 * s * s}
 		p.rejump()
 	}
 	analog := math.Sqrt(math.Max(0, s*s-p.code*p.code/12))
@@ -203,6 +225,12 @@ func (p *pressure) rescale() {
 		l := &p.levels[i]
 		l.sigma = s / math.Sqrt(float64(l.div))
 		l.quant = quant
+		for k := range l.win[:l.nw] {
+			if i > 0 {
+				w := &p.levels[i-1].win[k+p.levels[i-1].nw-l.nw]
+				l.win[k].kin = w.excess(p.levels[i-1].sigma)
+			}
+		}
 		if swept := math.Abs(l.slope); quant > 0 && swept > p.code {
 			l.quant *= p.code / swept
 		}
@@ -272,8 +300,18 @@ func (p *pressure) bridge(missing int) {
 		}
 		return
 	}
-	p.restart(false)
+	p.restart()
 	p.phase = calm
+}
+
+// excess is how many times white noise the noise of the longest sums is.
+func (p *pressure) excess() float64 {
+	x := 1.0
+	for i := range p.levels[:p.nl] {
+		l := &p.levels[i]
+		x = math.Max(x, l.win[l.nw-1].excess(l.sigma))
+	}
+	return x
 }
 
 // sigma is the standard deviation of one sample; 0: not known yet.

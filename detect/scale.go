@@ -67,6 +67,13 @@ func (s *noise) first(d float64) bool {
 	slices.Sort(a[:])
 	m := 1.4826 * (a[blockLen/2-1] + a[blockLen/2]) / 2
 	s.set(m * m)
+	for range 6 { // the median alone is coarse, above all on few codes
+		sum := 0.0
+		for _, d := range a {
+			sum += math.Min(d*d, s.clip)
+		}
+		s.set(sum / (blockLen * clipBias))
+	}
 	return true
 }
 
@@ -97,7 +104,8 @@ func (s *noise) ready() bool { return s.varD > 0 }
 // sigma is the standard deviation of a sample, raised by the standard error of
 // a young estimate.
 func (s *noise) sigma() float64 {
-	return math.Sqrt(s.varD/6) * (1 + 1.0/math.Sqrt(float64(s.n)))
+	n := float64(s.n)
+	return math.Sqrt(s.varD/6) * (1 + 1/math.Sqrt(n) + 16/n)
 }
 
 // A spread tracks the clipped second moment of a correlated statistic.
@@ -112,7 +120,7 @@ func (s *spread) push(x2 float64, m int) {
 		s.n++
 	}
 	g := 1 / float64(s.n)
-	if s.n > 8 {
+	if s.n > 8 && s.v > 0 {
 		x2 = math.Min(x2, clipSigma*clipSigma*s.v)
 		x2 /= clipBias
 	}

@@ -166,7 +166,7 @@ func (s *scene) limit(k int, lng float64) (nlim int, energy float64) {
 	last = min(last, first+int(s.rate))
 	var rr, r0, r1 float64
 	for i := first; i < last; i++ {
-		r := (with[i] - without[i]) / s.sigma
+		r := (with[i] - without[i]) / math.Sqrt(s.sigma*s.sigma+s.lsb*s.lsb/12)
 		j := float64(i - first + b)
 		rr += r * r
 		r0 += r

@@ -146,7 +146,7 @@ func (m *Monitor) resume(c *channel, x *daq.Sample) {
 	}
 	// The channel was no sensor for a while: where it comes back is no event.
 	p.noise.cut()
-	p.restart(false)
+	p.restart()
 	p.phase = calm
 }
 
@@ -162,6 +162,13 @@ func (m *Monitor) spiked(c *channel, s []daq.Sample, i, n int) {
 		}
 	}
 	t := p.cap.t[max(0, p.cap.n-1-n)&p.cap.mask]
+	if r := m.book.at(p.doubt); r != nil && p.doubt != 0 {
+		p.doubt = 0
+		r.w = nil
+		r.toFault(FaultSpike, s[i].T)
+		m.book.revise(r)
+		return
+	}
 	m.faultAt(c, FaultSpike, t, s[i].T)
 }
 
@@ -171,7 +178,7 @@ func (m *Monitor) saturate(c *channel) {
 	p := c.p
 	n := p.levels[0].n
 	if n > p.saturated {
-		p.restart(false)
+		p.restart()
 	}
 	p.saturated = n + spanMax
 }
