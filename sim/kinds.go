@@ -44,6 +44,7 @@ func kinds() []ScenarioKind {
 		{"power-gap", "Nothing is recorded for seconds in mid-ramp.", 0, false, writeGap},
 		{"ramp-stop", "The supply valve shuts in mid-ramp; the gas cools a little.", 0, false, writeStop},
 		{"ramp-start", "The supply valve opens from a hold.", 0, false, writeStart},
+		{"fill-start", "The supply valve opens on a fixture without pressure: the first gas heats up, then the slope settles.", 0, false, writeFill},
 		{"thermal-shock", "Hot gas on the diaphragm: a false low reading that recovers.", 0, false, writeShock},
 		{"post-fill-cooling", "A fast fill, then the gas cools at the wall.", 0, false, writeCooling},
 		{"leak", "A slow leak at a hold.", 0, false, writeLeak},
@@ -318,6 +319,12 @@ func writeStop(w *script) { w.shutSupply(w.when()) }
 func writeStart(w *script) {
 	w.running = false
 	w.at(w.when(), func(s *stand) { s.rig.supply.want = true })
+}
+
+func writeFill(w *script) {
+	w.running, w.startPa = false, 0
+	w.fix.RampPaS = w.uniform(0.5e5, 2e5)
+	w.at(w.uniform(0.8, 2), func(s *stand) { s.rig.supply.want = true })
 }
 
 func writeShock(w *script) {
