@@ -54,9 +54,18 @@ func (b *ballast) fill(f *os.File) error {
 	return f.Sync()
 }
 
-// release gives the room back.
+// release gives one half of the room back: first the one for what waits to be
+// committed, then the one for the end of the run, which takes as much again as
+// the log holds. An error says that there is none left.
 func (b *ballast) release() error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	st, err := os.Stat(b.path)
+	if err != nil {
+		return err
+	}
+	if half := b.size / 2; st.Size() > half {
+		return os.Truncate(b.path, half)
+	}
 	return os.Remove(b.path)
 }

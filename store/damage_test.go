@@ -247,7 +247,7 @@ func TestTornSidecarSlotIsNoDamage(t *testing.T) {
 // is still what it was (SQLite has unused bytes).
 func TestAnyByteFlipped(t *testing.T) {
 	t.Parallel()
-	const seed, flips = 9, 150
+	const seed, flips = 9, 60
 	t.Logf("seed %d", seed)
 	s, want := damageRun(t, t.TempDir(), func([]daq.Entry) {})
 	path := filepath.Join(s.Dir(), "runs", "r1", runFile)

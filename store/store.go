@@ -26,7 +26,7 @@ type Options struct {
 	CommitInterval time.Duration // between commits; 200 ms
 	CommitBytes    int           // commit earlier when this much waits; 8 MiB, at most 16 MiB
 	QueueBytes     int           // most that may wait for the disk, for each run; 256 MiB
-	BallastBytes   int64         // given back to the disk to close a run when it is full; 16 MiB, < 0: none
+	BallastBytes   int64         // given back to the disk to close a run when it is full; 32 MiB, < 0: none
 	// OnCommit is told of each acknowledged commit and the last entry it
 	// covers, by the writer's goroutine. It must not wait.
 	OnCommit func(run string, entry uint64)
@@ -46,7 +46,7 @@ func (o Options) withDefaults() Options {
 		o.QueueBytes = 256 << 20
 	}
 	if o.BallastBytes == 0 {
-		o.BallastBytes = 16 << 20
+		o.BallastBytes = 32 << 20
 	}
 	return o
 }

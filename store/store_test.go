@@ -94,14 +94,14 @@ func drain(r *Reader) (es []daq.Entry, err error) {
 // fall into commits.
 func TestRunRoundTrip(t *testing.T) {
 	t.Parallel()
-	for seed := uint64(1); seed <= 12; seed++ {
+	for seed := uint64(1); seed <= 6; seed++ {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			g := newGenerator(seed)
 			o := quick()
 			o.CommitBytes = 500 + g.IntN(20000)
 			s := mustOpen(t, t.TempDir(), o)
 			r := mustCreate(t, s, "r1")
-			want := g.entries(1 + g.IntN(600))
+			want := g.entries(1 + g.IntN(400))
 			for i, e := range want {
 				r.Append(e)
 				if g.IntN(100) == 0 {
@@ -523,13 +523,13 @@ func TestIdleRotates(t *testing.T) {
 func TestIdleIsBoundedInBytes(t *testing.T) {
 	t.Parallel()
 	s := mustOpen(t, t.TempDir(), quick())
-	const most = 400000
+	const most = 300000
 	i, err := s.Idle(Meta{EpochUTC: 1.75e18}, IdleOptions{MaxBytes: most})
 	if err != nil {
 		t.Fatal(err)
 	}
 	rng := rand.New(rand.NewPCG(1, 1))
-	for n := uint64(1); n <= 400; n++ {
+	for n := uint64(1); n <= 160; n++ {
 		b := &daq.Batch{N: 1, K: 2000, Counts: make([]int32, 2000)}
 		for k := range b.Counts {
 			b.Counts[k] = int32(rng.Uint32() >> 16)

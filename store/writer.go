@@ -209,9 +209,9 @@ func (j *journal) abandon() error {
 }
 
 // shut commits what is left and ends the file. Within the context's time it
-// tries again whatever the disk refuses; when the disk is full it gives the
-// ballast back, and if that isn't enough it drops what waits, so that the run
-// gets its end.
+// tries again whatever the disk refuses; when the disk is full it gives half
+// of the ballast back, and if that isn't enough it drops what waits and gives
+// the rest back, so that the run gets its end.
 func (j *journal) shut(c closing) error {
 	var err error
 	if c.abandon {
@@ -244,18 +244,23 @@ func (j *journal) endAt(end End) error {
 
 // insist repeats an act until it is done or the context ends.
 func (j *journal) insist(ctx context.Context, act func() error) error {
-	released := false
+	released := 0
 	for {
 		err := act()
 		if err == nil {
 			return nil
 		}
-		if isFull(err) && released {
-			j.drop()
-		}
-		if isFull(err) && !released && j.store.releaseBallast() == nil {
-			released = true
-			continue
+		if isFull(err) {
+			more := j.store.releaseBallast() == nil
+			if more {
+				released++
+			}
+			if released >= 2 {
+				j.drop()
+			}
+			if more {
+				continue
+			}
 		}
 		select {
 		case <-ctx.Done():
