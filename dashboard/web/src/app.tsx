@@ -36,8 +36,8 @@ function Live() {
   return (
     <>
       <Phases />
+      <NotLive />
       <main class="live">
-        <NotLive />
         <div class="col a"><Pressure /><Interlock /></div>
         <div class="col b"><Charts /></div>
         <div class="col c"><Alarms /><Events /></div>

@@ -161,7 +161,7 @@ export class Chart {
       c.stroke();
       c.setLineDash([]);
     }
-    this.labels(u, c);
+    if (!this.o.compact) this.labels(u, c);
     c.restore();
   }
 
@@ -170,7 +170,7 @@ export class Chart {
     const r = uPlot.pxRatio, { left, top, width } = u.bbox, taken: [number, number][][] = [[], [], [], []];
     for (const m of [...this.marks].sort((a, b) => Number(b.strong) - Number(a.strong) || b.x - a.x)) {
       const x = u.valToPos(m.x, 'x', true), w = c.measureText(m.label).width + 8 * r;
-      if (x < left || x > left + width || (!m.strong && this.o.compact)) continue;
+      if (x < left || x > left + width) continue;
       const toLeft = x + w > left + width, span: [number, number] = toLeft ? [x - w, x] : [x, x + w];
       const row = taken.findIndex(t => t.every(([a, b]) => span[1] <= a || span[0] >= b));
       if (row < 0) continue;

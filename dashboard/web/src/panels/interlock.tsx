@@ -1,5 +1,5 @@
 import type { Output, State } from '../api';
-import { age, between } from '../format';
+import { age, between, DASH } from '../format';
 import { useBeat, useCommands, useStore } from '../hooks';
 import { Tick, Warn } from './icons';
 
@@ -11,7 +11,8 @@ export function Interlock() {
   const tripped = st.trips.filter(t => t.tripped), resettable = tripped.length > 0 && tripped.every(t => !t.stands);
   return (
     <section class="panel interlock" aria-labelledby="interlock-h" tabIndex={0}>
-      <h2 id="interlock-h">Make safe<span class={tripped.length ? 'tally warn' : 'tally'}>{tripped.length ? <><Warn />{tripped.length} tripped</> : 'no rule has tripped'}</span></h2>
+      <h2 id="interlock-h">Make safe<span class={tripped.length ? 'tally warn' : 'tally'}>{tripped.length ? <><Warn />{tripped.length} tripped</> : 'no rule has tripped'}</span>
+        {resettable && <button type="button" class="act small" title="Every condition is gone. Taken only at the bench." onClick={() => void c.send('commands', 'Reset', { verb: 'reset' })}>Reset</button>}</h2>
       <ul class="trips">
         {st.trips.map(t => (
           <li key={t.rule} class={t.tripped ? 'tripped' : ''}>
@@ -22,7 +23,6 @@ export function Interlock() {
         ))}
         {st.trips.length === 0 && <li><Warn /><b>No rule trips anything.</b></li>}
       </ul>
-      {resettable && <p class="reset"><span>Every condition is gone. Only at the bench:</span><button type="button" class="act" onClick={() => void c.send('commands', 'Reset', { verb: 'reset' })}>Reset trips</button></p>}
       <table class="outputs">
         <thead><tr><th scope="col">Output</th><th scope="col">Demanded</th><th scope="col">Read back</th><th scope="col">Since</th></tr></thead>
         <tbody>
@@ -31,7 +31,7 @@ export function Interlock() {
               <th scope="row">{o.name}</th>
               <td>{meaning(o, o.demanded)}</td>
               <td>{o.agrees ? <Tick /> : <Warn />}{o.state === 'unknown' ? 'not known' : meaning(o, o.state)}{o.reason && <small>{o.reason}</small>}</td>
-              <td class="num">{age(between(o.since_utc, st.now_utc))}</td>
+              <td class="num">{o.since_utc ? age(between(o.since_utc, st.now_utc)) : DASH}</td>
             </tr>
           ))}
           {st.outputs.length === 0 && <tr><td colSpan={4}>This bench has no outputs.</td></tr>}

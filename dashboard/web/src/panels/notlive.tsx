@@ -19,7 +19,7 @@ export function NotLive() {
           </div>
         )}
       </div>
-      {replay && !why && <div class="replay" role="note"><strong>Replay, not live</strong><span>A stored run is shown. What the bench does now is not on this page.</span></div>}
+      {replay && !why && <section class="replay" aria-label="Replay"><strong>Replay, not live</strong><span>A stored run is shown. What the bench does now is not on this page.</span></section>}
     </>
   );
 }

@@ -3,7 +3,7 @@ import { age, ceiling, number } from '../format';
 import { BAD, Q } from '../frame';
 import { useBeat, useStore } from '../hooks';
 import type { Store } from '../store';
-import { doubts } from '../words';
+import { capital, doubts } from '../words';
 import { Tick, Warn } from './icons';
 
 /** A reading older than this is marked, whatever else arrives. */
@@ -83,7 +83,7 @@ function Quality({ q, worst, old, age: a }: { q: number; worst: number; old: boo
   if (old) return <p class="quality bad"><Warn /><b>Old value.</b> No reading for {age(a)}.</p>;
   if (list.length === 0) return <p class="quality"><Tick />good</p>;
   const d = list[0]!;
-  return <p class="quality bad"><Warn /><b>{d.word}.</b> {d.meaning}{list.length > 1 && ` Also: ${list.slice(1).map(x => x.word).join(', ')}.`}</p>;
+  return <p class="quality bad"><Warn /><b>{capital(d.word)}.</b> {d.meaning}{list.length > 1 && ` Also: ${list.slice(1).map(x => x.word).join(', ')}.`}</p>;
 }
 
 /** Where the pressure stands among the features' ranges and the trip limit. */
@@ -118,8 +118,8 @@ function Figures({ bar, st, ramp }: { bar: number; st: State | undefined; ramp: 
     <dl class="figures">
       <div><dt>Peak, bar</dt><dd class="num" data-testid="peak">{number(st?.peak_bar, 2)}</dd>
         {st?.peak_loss_bar !== undefined && <dd class="note">may miss {number(st.peak_loss_bar, st.peak_loss_bar < 0.1 ? 3 : 2)}</dd>}</div>
-      <div class={near ? (margin! <= 0 ? 'danger' : 'near') : ''}><dt>{near && <Warn />}Margin to trip, bar</dt><dd class="num" data-testid="margin">{number(margin, 1)}</dd>
-        <dd class="note">{st?.trip_bar === undefined ? 'no limit trips' : `trip at ${number(st.trip_bar, 1)}`}</dd></div>
+      <div class={near ? (margin! <= 0 ? 'danger' : 'near') : ''}><dt>{near && <Warn />}Margin, bar</dt><dd class="num" data-testid="margin">{number(margin, 1)}</dd>
+        <dd class="note">{st?.trip_bar === undefined ? 'no limit trips' : `to trip at ${number(st.trip_bar, 1)}`}</dd></div>
       <div><dt>Ramp, bar/s</dt><dd class="num" data-testid="ramp">{number(ramp, 2)}</dd>
         <dd class="note">{st?.ramp_bar_s === undefined && ramp !== undefined ? 'over the last 5 s' : ''}</dd></div>
     </dl>
