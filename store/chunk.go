@@ -385,6 +385,9 @@ func (d *decodec) rowTimes(src []byte, rows int, es []daq.Entry) ([]byte, error)
 	if err != nil {
 		return nil, err
 	}
+	if len(p) < rows || rows > maxCells {
+		return nil, errChunk
+	}
 	times := make([]int64, rows)
 	var prev, step int64
 	for i := range times {

@@ -278,6 +278,7 @@ func FuzzChunk(f *testing.F) {
 			b.Counts, b.Floats = []int32{1, 2, 3, 4, 1 << 30}, nil
 			if floats {
 				b.Counts, b.Floats = nil, []float64{1, 2, 3, math.NaN(), 5}
+				b.Times = []int64{10, 21, 30, 41, 1 << 50}
 			}
 			es = append(es, daq.Entry{N: uint64(len(es) + 1), Kind: daq.EntryBatch, Batch: b})
 		}

@@ -61,6 +61,12 @@ func (g *generator) batch(floats bool) *daq.Batch {
 	}
 	if floats {
 		b.Floats = make([]float64, b.N*b.K)
+		if g.n%2 == 0 { // an imported trace
+			b.Times = make([]int64, b.K)
+			for i := range b.Times {
+				b.Times[i] = g.at - int64(b.K-i)*1e5 + int64(g.IntN(1e4))
+			}
+		}
 		for i := range b.Floats {
 			b.Floats[i] = g.NormFloat64()
 			if g.IntN(10) == 0 {

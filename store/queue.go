@@ -24,7 +24,7 @@ const itemCost = 256
 func costOf(e *daq.Entry) int {
 	n := itemCost + len(e.Body)
 	if b := e.Batch; b != nil {
-		n += 4*len(b.Counts) + 8*len(b.Floats)
+		n += 4*len(b.Counts) + 8*len(b.Floats) + 8*len(b.Times)
 	}
 	return n
 }
