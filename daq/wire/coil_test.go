@@ -179,8 +179,8 @@ func TestDeadSensorDelaysDemandsBoundedly(t *testing.T) {
 		for pl.coils[9<<16] != (i%2 == 0) {
 			pl.run(pl.now + ms)
 		}
-		if d := pl.now - at; d > (50+200+10)*ms {
-			t.Fatalf("demand %d waited %d ms", i, d/ms)
+		if d := pl.now - at; d > (50+200+10)*ms || float64(d)/1e9 > pl.m.o.WorstDelayS() {
+			t.Fatalf("demand %d waited %d ms, at worst %v s is promised", i, d/ms, pl.m.o.WorstDelayS())
 		}
 		pl.run(pl.now + int64(137*ms))
 	}

@@ -13,6 +13,7 @@ const (
 	defaultVerifyS  = 1.0
 
 	maxADU     = 256  // bytes of a Modbus RTU message
+	maxOffers  = 2    // times that a request is returned by Next
 	maxTaken   = 1024 // batches, and read-backs, kept until Take
 	charBits   = 11   // start, 8 data, parity or second stop, stop
 	fastBaud   = 19200
@@ -57,6 +58,8 @@ type Modbus struct {
 	req     request
 	asked   int64 // when the request was handed over
 	limit   int64 // until when the answer may come
+	unsent  bool  // nobody has told yet that the request was handed to the port
+	offers  int   // times the request was returned by Next
 	tx      [maxADU]byte
 	rx      [maxADU]byte
 	rxN     int
@@ -184,13 +187,17 @@ func (m *Modbus) isolate(now int64) {
 }
 
 // Next returns the bytes to send now, and when to call it again at the latest.
-// The bytes are valid until the next call.
+// The bytes are valid until the next call. A request after which Next is called
+// again without Sent is returned once more: it may be a demand to switch off.
 func (m *Modbus) Next(now int64) (send []byte, again int64) {
 	if !m.started {
 		m.begin(now)
 	}
 	if m.busy {
-		if now < m.limit {
+		switch {
+		case m.unsent && m.rxN == 0 && m.offers < maxOffers:
+			return m.offer(now)
+		case now < m.limit:
 			return nil, m.limit
 		}
 		m.expire(now)
@@ -202,11 +209,17 @@ func (m *Modbus) Next(now int64) (send []byte, again int64) {
 	if !ok {
 		return nil, again
 	}
-	send = m.req.append(m.tx[:0])
-	m.busy, m.rxN = true, 0
+	m.busy, m.rxN, m.offers = true, 0, 0
+	return m.offer(now)
+}
+
+// offer returns the request to be sent.
+func (m *Modbus) offer(now int64) ([]byte, int64) {
+	m.unsent = true
+	m.offers++
 	m.asked = now
 	m.setLimit(now)
-	return send, m.limit
+	return m.req.append(m.tx[:0]), m.limit
 }
 
 // setLimit gives the answer its time from when the request was handed over: the
@@ -228,6 +241,7 @@ func (m *Modbus) Sent(now int64, err error) {
 	if !m.busy {
 		return
 	}
+	m.unsent = false
 	if err != nil {
 		m.isolate(now)
 		m.fail(now, "the port did not take the request: "+err.Error())

@@ -531,3 +531,24 @@ func TestPortFails(t *testing.T) {
 	}
 	m.Sent(again, nil) // without a request: nothing happens
 }
+
+// A request that its owner mislaid is returned once more, and given up then.
+func TestMislaidRequest(t *testing.T) {
+	m := newPlant(t, valves()).m
+	m.Demand(daq.Demand{Output: 0, On: false, Serial: 1})
+	_, at := m.Next(0)
+	first, _ := m.Next(at)
+	first = slices.Clone(first)
+	second, _ := m.Next(at + ms)
+	if len(first) != 8 || !slices.Equal(first, second) {
+		t.Fatalf("% x, then % x", first, second)
+	}
+	if third, _ := m.Next(at + 2*ms); third != nil {
+		t.Fatalf("a third time: % x", third)
+	}
+	m.Sent(at+2*ms, nil)
+	m.Feed(first, at+3*ms) // the echo
+	if c := m.Counters(); c.Frames != 1 || c.Timeouts != 0 {
+		t.Fatalf("%+v", c)
+	}
+}

@@ -87,3 +87,24 @@ func (o *ModbusOptions) Floats() bool {
 func (o *LineOptions) HasChecksum() bool {
 	return o.Checksum == ChecksumXOR || o.Checksum == ChecksumCRC16
 }
+
+// WorstDelayS returns how long, in s, a demand may wait until it is on the line:
+// a transaction under way without an answer, then the quarantine at its
+// longest. A watchdog must wait longer than that for an edge, or a dead sensor
+// on the line trips it. Several demands at once, and demands whose own write
+// fails, wait longer.
+func (o *ModbusOptions) WorstDelayS() float64 {
+	timeout := o.TimeoutS
+	if timeout == 0 {
+		timeout = defaultTimeoutS
+	}
+	quarantine := o.QuarantineS
+	if quarantine == 0 {
+		quarantine = 2 * timeout
+	}
+	line := 0.0
+	if o.Baud > 0 {
+		line = (2*maxADU + 4) * charBits / float64(o.Baud)
+	}
+	return line + timeout + 2*quarantine
+}
