@@ -25,7 +25,7 @@ type Options struct {
 
 // Bounds of the pace. All real time.
 const (
-	chunk     = time.Millisecond       // simulated time done at once
+	chunk     = time.Millisecond       // simulated time done at once; twice that at other speeds than 1
 	idle      = 100 * time.Microsecond // sleep when there is nothing to do yet
 	patience  = time.Second            // a daemon that makes no progress for so long is taken for dead: time goes on at speed 1
 	sentEvery = 5 * time.Second        // simulated time between reports of what was sent
@@ -124,6 +124,9 @@ func newServer(o Options, out io.Writer) (*server, error) {
 	}
 	v := &server{opts: o, stand: s, out: json.NewEncoder(out), plugAt: map[int]float64{}}
 	v.per = max(1, int(math.Round(chunk.Seconds()/s.base)))
+	if o.Speed != 1 {
+		v.per *= 2
+	}
 	for i := range o.Bench.Instruments {
 		t, err := openTerminal(o.Bench.Instruments[i].Name, o.Links)
 		if err != nil {

@@ -103,6 +103,9 @@ func (s *slave) length() (n int, complete bool) {
 	return n, len(s.buf) >= n
 }
 
+// maxHeld bounds the words that masters may leave in holding registers.
+const maxHeld = 4096
+
 // Exceptions of the application protocol.
 const (
 	illegalFunction = 1
@@ -325,6 +328,9 @@ func (s *slave) writeBits(units []byte, a int, on []bool) byte {
 }
 
 func (s *slave) writeWords(units []byte, a int, w []uint16) byte {
+	if len(s.held)+len(w)*len(units) > maxHeld {
+		return illegalAddress
+	}
 	for _, u := range units {
 		for i := range w {
 			if s.register(u, 3, a+i) >= 0 {

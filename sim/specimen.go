@@ -27,21 +27,33 @@ type Specimen struct {
 func (s *Specimen) Check() error {
 	var errs []error
 	for i, f := range s.Features {
-		if f.OpensPa <= 0 && f.AtS <= 0 {
-			errs = append(errs, fmt.Errorf("feature %d %q: it opens at %g Pa: give a positive pressure", i, f.Name, f.OpensPa))
+		bad := func(format string, a ...any) {
+			errs = append(errs, fmt.Errorf("feature %d %q: %s", i, f.Name, fmt.Sprintf(format, a...)))
 		}
-		if f.WidthS <= 0 {
-			errs = append(errs, fmt.Errorf("feature %d %q: its opening takes %g s: give a positive width", i, f.Name, f.WidthS))
+		if !within0(f.OpensPa, 1e9) || f.OpensPa == 0 && f.AtS <= 0 {
+			bad("it opens at %g Pa: give a positive pressure", f.OpensPa)
 		}
-		if f.AreaM2 <= 0 {
-			errs = append(errs, fmt.Errorf("feature %d %q: its area is %g m2: give a positive one", i, f.Name, f.AreaM2))
+		if !(f.WidthS > 0 && f.WidthS <= 10) {
+			bad("its opening takes %g s: give a positive width up to 10 s", f.WidthS)
+		}
+		if !(f.AreaM2 > 0 && f.AreaM2 <= 0.1) {
+			bad("its area is %g m2: give a positive one up to 0.1 m2", f.AreaM2)
+		}
+		if !within0(f.ResealsPa, 1e9) || !within0(f.AtS, 1e9) {
+			bad("it reseals at %g Pa, opens at %g s: give 0 or a positive number", f.ResealsPa, f.AtS)
 		}
 		if f.Event != "vent-opening" && f.Event != "rupture" {
-			errs = append(errs, fmt.Errorf("feature %d %q: event %q: use vent-opening or rupture", i, f.Name, f.Event))
+			bad("event %q: use vent-opening or rupture", f.Event)
 		}
+	}
+	if !within0(s.BulgePa, 1e9) || !within0(s.BulgePerPa, 1e-3) || !within0(s.CIDPa, 1e9) || !within0(s.LeakM2, 0.1) {
+		errs = append(errs, fmt.Errorf("bulge at %g Pa by %g a Pa, CID at %g Pa, leak of %g m2: give 0 or a positive number", s.BulgePa, s.BulgePerPa, s.CIDPa, s.LeakM2))
 	}
 	return errors.Join(errs...)
 }
+
+// within0 tells whether x lies from 0 to limit; NaN does not.
+func within0(x, limit float64) bool { return x >= 0 && x <= limit }
 
 // take puts a specimen into the rig.
 func (r *rig) take(p *Specimen) {

@@ -253,7 +253,7 @@ func defaultPlans() []LotPlan {
 	for i, mean := range []float64{27.4, 28.0, 28.7, 29.3, 30.0, 30.6} {
 		out = append(out, LotPlan{Name: fmt.Sprintf("B-%04d", 410+2*i), Feature: "bottom vent", Event: "vent-opening", Pieces: 30,
 			MeanPa: mean * bar, SPa: 0.47 * bar, LowPa: 25.1 * bar, HighPa: 31.9 * bar,
-			WidthS: [2]float64{0.2 * ms, 1.5 * ms}, AreaM2: [2]float64{100 * mm2, 200 * mm2}, Bulges: 0.1})
+			WidthS: [2]float64{0.2 * ms, 1.5 * ms}, AreaM2: [2]float64{100 * mm2, 200 * mm2}})
 	}
 	out = append(out, LotPlan{Name: "H-007", Feature: "housing", Event: "rupture", Pieces: 10,
 		MeanPa: 46.5 * bar, SPa: 1.6 * bar, LowPa: 40.2 * bar, HighPa: 53 * bar,

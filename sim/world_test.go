@@ -137,3 +137,30 @@ func TestWorldErrors(t *testing.T) {
 		})
 	}
 }
+
+// FuzzParseWorld: whatever the text, there is a world whose pieces are sound
+// and found, or an error that names the file.
+func FuzzParseWorld(f *testing.F) {
+	if good, err := os.ReadFile("../testdata/world/kiln2.toml"); err == nil {
+		f.Add(string(good))
+	}
+	f.Add("[[lot]]\nname = \"A\"\nfeature = \"housing\"\npieces = 2\nmean_barg = 40\nwidth_ms = [1, 1]\narea_mm2 = [1, 2]\n")
+	f.Add("[[specimen]]\nid = \"A\"\n[[specimen]]\nid = \"A\"\n")
+	f.Add("lot = 3\n[[")
+	f.Fuzz(func(t *testing.T, text string) {
+		w, err := ParseWorld("w.toml", []byte(text), 1)
+		if err != nil {
+			if !strings.HasPrefix(err.Error(), "w.toml") {
+				t.Fatalf("error %q does not name the file", err)
+			}
+			return
+		}
+		for _, l := range w.Lots {
+			for _, p := range l.Pieces {
+				if got, ok := w.Specimen(p.ID); !ok || got.ID != p.ID || p.Check() != nil {
+					t.Fatalf("piece %q: found %v, %v", p.ID, ok, p.Check())
+				}
+			}
+		}
+	})
+}

@@ -179,6 +179,9 @@ func (c *worldCheck) plans(lots []lotEntry) []LotPlan {
 		if !(l.S >= 0 && l.S < 100) {
 			bad("s_bar", "%g bar: give a standard deviation from 0 to 100", l.S)
 		}
+		if !within0(l.Low, 1000) || !within0(l.High, 1000) {
+			bad("low_barg", "%g and high_barg %g: give bounds from 0 (none) to 1000", l.Low, l.High)
+		}
 		if l.Mean > 0 && l.Low > 0 && l.Mean < l.Low || l.High > 0 && l.Mean > l.High {
 			bad("mean_barg", "%g bar lies outside low_barg %g and high_barg %g: change one of them", l.Mean, l.Low, l.High)
 		}
@@ -220,7 +223,7 @@ func eventOf(feature, event string) (string, bool) {
 }
 
 func pair(v []float64, unit float64) ([2]float64, bool) {
-	if len(v) != 2 || !(v[0] > 0) || !(v[1] >= v[0]) {
+	if len(v) != 2 || !(v[0] > 0) || !(v[1] >= v[0]) || v[1] > 1e6 {
 		return [2]float64{}, false
 	}
 	return [2]float64{v[0] * unit, v[1] * unit}, true
