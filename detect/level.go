@@ -26,7 +26,7 @@ type window struct {
 	length int
 	z      float64 // threshold in standard deviations
 	trim   int     // values a spike could have forged: the rest must speak too
-	sum    float64 // of the newest length values
+	sum    float64 // of the newest length values, when last measured
 	r      float64 // sum of residuals against the baseline
 	lever  float64 // length * distance of the window's centre from the baseline's
 	sd     float64 // sd of r in units of a value's sd
@@ -39,10 +39,22 @@ type window struct {
 	env    envelope
 }
 
+// A hot is what of the windows the test of every value needs, side by side.
+type hot struct {
+	length [4]int
+	skip   [4]int // mask of the value's number: longer windows are tested less often
+	size   [4]float64
+	lever  [4]float64
+	thr    [4]float64
+}
+
 // A level is one time scale of the pyramid: it watches values of div samples
 // each for departures from the straight line through the earlier ones.
 type level struct {
+	hot              hot
 	ring             [ringLen]float64
+	cum              [ringLen]float64 // running total of the values
+	total            float64
 	n                int // values taken
 	since            int // first value that a baseline may use
 	div              int // samples in a value
@@ -71,7 +83,9 @@ func (l *level) init(div int, lengths []int) {
 	for i, n := range lengths {
 		w := &l.win[i]
 		w.length = n
-		w.env.block = 8 * max(n, 16) / octave
+		l.hot.length[i], l.hot.size[i] = n, float64(n)
+		l.hot.skip[i] = max(1, n/octave) - 1
+		w.env.block = 4 * max(n, 16) / octave
 		switch {
 		case div == 1:
 			w.trim = 3
@@ -159,12 +173,10 @@ func (l *level) armed() int {
 // push takes a value and tells whether a window exceeds its threshold.
 func (l *level) push(v float64) bool {
 	i := l.n
+	l.total += v
 	l.ring[i&ringMask] = v
+	l.cum[i&ringMask] = l.total
 	l.n = i + 1
-	for k := range l.win[:l.nw] {
-		w := &l.win[k]
-		w.sum += v - l.ring[(i-w.length)&ringMask]
-	}
 	if i-l.gap < l.since {
 		return false
 	}
@@ -179,23 +191,43 @@ func (l *level) push(v float64) bool {
 	l.forget(spanMax)
 	l.mean = l.s0 * l.invN
 	l.slope = (l.s1 - l.jbar*l.s0) * l.invJ
-	if i&(octave-1) == 0 {
+	if i&(2*octave-1) == 0 {
 		l.keepHouse(i)
 	}
 	if l.n < l.careful && l.n >= l.deaf {
 		return l.watchBend()
 	}
-	hit := false
-	for k := range l.win[:l.nw] {
-		w := &l.win[k]
-		r := w.sum - float64(w.length)*l.mean - w.lever*l.slope
-		w.r = r
-		if math.Abs(r) > w.thr {
-			hit = true
+	return l.test(i)
+}
+
+// test compares the windows with their thresholds: the short ones at every
+// value, the longer ones as often as their length asks.
+func (l *level) test(i int) bool {
+	h := &l.hot
+	for k := range l.nw {
+		if i&h.skip[k] != 0 {
+			break
+		}
+		r := l.total - l.cum[(i-h.length[k])&ringMask] - h.size[k]*l.mean - h.lever[k]*l.slope
+		if r > h.thr[k] || -r > h.thr[k] {
+			l.measure()
+			return true
 		}
 	}
-	return hit
+	return false
 }
+
+// measure brings every window's residual up to date.
+func (l *level) measure() {
+	for k := range l.win[:l.nw] {
+		w := &l.win[k]
+		w.sum = l.sumOf(w.length)
+		w.r = w.sum - float64(w.length)*(l.mean+w.shift) - w.lever*l.slope
+	}
+}
+
+// sumOf is the sum of the newest n values.
+func (l *level) sumOf(n int) float64 { return l.total - l.cum[(l.n-1-n)&ringMask] }
 
 // forget takes the oldest value, n+1 before b, out of the baseline.
 func (l *level) forget(n int) {
@@ -233,9 +265,9 @@ func (l *level) grow() bool {
 	}
 	l.refit()
 	hit := l.watchBend()
-	if l.n&(octave-1) == 0 && l.n >= l.careful {
+	if l.n&(2*octave-1) == 0 && l.n >= l.careful {
 		for k := range l.win[:l.armed()] {
-			l.win[k].learn(l.n)
+			l.win[k].learn()
 		}
 	}
 	return hit
@@ -265,6 +297,7 @@ func (l *level) watchBend() bool {
 			tight = tight || size*math.Abs(e) > 2*w.z*sd
 			sd = math.Sqrt(sd*sd + q*q)
 		}
+		w.sum = l.sumOf(w.length)
 		w.bow, w.bowSD = c*f, math.Abs(f)*sdC
 		w.shift = e
 		w.r = w.sum - size*(l.mean+e) - w.lever*l.slope
@@ -321,6 +354,8 @@ func (l *level) refit() {
 		w.lever = size * d
 		w.sd = math.Sqrt(size + size*size*(l.invN+d*d*l.invJ))
 		l.limit(w)
+		l.hot.lever[k] = w.lever
+		l.hot.thr[k] = w.thr
 	}
 }
 
@@ -351,18 +386,22 @@ func (l *level) limit(w *window) {
 		thr = math.Max(thr, own)
 	}
 	w.thr = thr + float64(w.length)*l.quant
-	w.shift = 0
+	w.shift, w.bow, w.bowSD = 0, 0, 0
 }
 
 // keepHouse follows the windows' own noise and sets their thresholds anew.
 func (l *level) keepHouse(i int) {
-	for k := range l.win[:l.nw] {
-		w := &l.win[k]
-		if l.n >= l.careful {
-			w.learn(i)
+	if l.n >= l.careful {
+		l.measure()
+		for k := range l.win[:l.nw] {
+			l.win[k].learn()
 		}
-		w.bow, w.bowSD = 0, 0
-		l.limit(w)
+	}
+	if i&(8*octave-1) == 0 || l.n <= l.careful+2*octave {
+		for k := range l.win[:l.nw] {
+			l.limit(&l.win[k])
+			l.hot.thr[k] = l.win[k].thr
+		}
 	}
 	if i&4095 == 0 {
 		l.resum()
@@ -371,13 +410,11 @@ func (l *level) keepHouse(i int) {
 }
 
 // learn follows the window's own noise.
-func (w *window) learn(i int) {
+func (w *window) learn() {
 	r := math.Abs(w.r)
 	w.env.push(r)
-	if i&(max(w.length, octave)/2-1) == 0 {
-		x := r / w.sd
-		w.own.push(x*x, 512)
-	}
+	x := r / w.sd
+	w.own.push(x*x, 512)
 }
 
 // resum computes the sums afresh, so that rounding errors never pile up.
@@ -391,26 +428,23 @@ func (l *level) resum() {
 		l.s2 += float64(j) * float64(j) * y
 		l.syy += y * y
 	}
-	for k := range l.win[:l.nw] {
-		w := &l.win[k]
-		w.sum = 0
-		for j := 1; j <= w.length; j++ {
-			w.sum += l.ring[(l.n-j)&ringMask]
-		}
+	l.total = 0
+	for j := l.n - ringLen; j < l.n; j++ {
+		l.total += l.ring[j&ringMask]
+		l.cum[j&ringMask] = l.total
 	}
 }
 
 // patch replaces the value back values ago (0: the newest). It must be newer
 // than the gap.
 func (l *level) patch(back int, v float64) {
-	i := (l.n - 1 - back) & ringMask
-	d := v - l.ring[i]
-	l.ring[i] = v
-	for k := range l.win[:l.nw] {
-		if w := &l.win[k]; back < w.length {
-			w.sum += d
-		}
+	i := l.n - 1 - back
+	d := v - l.ring[i&ringMask]
+	l.ring[i&ringMask] = v
+	for ; i < l.n; i++ {
+		l.cum[i&ringMask] += d
 	}
+	l.total += d
 }
 
 // at is the baseline's line, back values before the newest.

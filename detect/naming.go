@@ -24,6 +24,7 @@ type course struct {
 	depth   float64 // largest fall below the line continued, Pa
 	left    float64 // fall below the line continued, at the end, Pa
 	top     float64 // highest block mean from the onset on, Pa
+	leftSD  float64
 	back    float64 // least fall below the line after the deepest point, Pa
 	lowest  float64 // lowest pressure, Pa
 	end     float64 // pressure at the end, Pa
@@ -113,7 +114,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		return SensorFault, FaultRail
 	case s.lowest < m.leastPa(k.c.cfg.Reference)-noise:
 		return SensorFault, FaultRail
-	case s.back < 0.2*s.depth+noise/2 && s.depth > 1.2*noise:
+	case s.returned(final) && s.depth > 1.2*noise:
 		if s.length < 0.02 || s.n < 24 {
 			return SensorFault, FaultSpike
 		}
@@ -129,7 +130,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 	drop := s.top - s.lowest
 	switch {
 	case s.stopped() && drop < 2*noise:
-		if s.doubtful() {
+		if s.doubtful() || k.until > 0 && s.length < 0.5 {
 			r.ev.flag(FlagKindUncertain)
 			return "", ""
 		}
@@ -148,6 +149,15 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 // stopped tells whether the ramp went over into a level.
 func (s *course) stopped() bool {
 	return s.before > 0 && math.Abs(s.rest) < 0.03*s.before+3*s.restSD
+}
+
+// returned tells whether the trace came back to the line: so far by its
+// nearest block, in the end by its last eighth.
+func (s *course) returned(final bool) bool {
+	if final {
+		return s.left < 0.2*s.depth+3*s.leftSD
+	}
+	return s.back < 0.2*s.depth+2*s.sd
 }
 
 // recovers tells whether the trace is on its way back to the line.
@@ -238,6 +248,7 @@ func (k *watch) course() (s course, ok bool) {
 	_, s.first, _ = p.cap.line(k.decide, k.decide+s.n/3, t)
 	third := float64(max(s.n/3, 3))
 	s.slopeSD = sigma * p.excess() * math.Sqrt(12/(third*third*third)) / dt
+	s.leftSD = sigma * p.excess() * (math.Sqrt(8/float64(s.n)) + 4*float64(s.n)/float64(max(span, 32))/math.Sqrt(float64(max(span, 32))))
 	rest := float64(max(3*s.n/4, 3))
 	s.restSD = sigma * p.excess() * math.Sqrt(12/(rest*rest*rest)) / dt
 	s.fall90 = k.fall90(end, s.onset, s.depth)

@@ -67,7 +67,10 @@ type noiseBlock struct {
 }
 
 func (b *noiseBlock) push(x2 float64) bool {
-	b.acc += math.Min(x2, clipSigma*clipSigma*b.v)
+	if c := clipSigma * clipSigma * b.v; x2 > c {
+		x2 = c
+	}
+	b.acc += x2
 	b.fill++
 	if b.fill < blockLen {
 		return false
@@ -126,15 +129,17 @@ func (p *pressure) restartFrom(i, back int) {
 	}
 	for k := i; k < p.nl; k++ {
 		p.levels[k].restart()
-		if k > 0 {
-			p.acc[k-1], p.cnt[k-1] = 0, 0
-		}
+		p.acc[k], p.cnt[k] = 0, 0
 	}
 	if i > 0 {
-		return
+		p.acc[i-1], p.cnt[i-1] = 0, 0
 	}
-	p.cnt[0] = -feedDelay
-	p.run, p.doubt = 0, 0
+	if i < 2 {
+		p.cnt[0] = -feedDelay
+	}
+	if i == 0 {
+		p.run, p.doubt = 0, 0
+	}
 }
 
 // push takes a valid sample and returns the level that may have fired; -1:
@@ -143,7 +148,7 @@ func (p *pressure) restartFrom(i, back int) {
 func (p *pressure) push(v float64) (fired, spiked int) {
 	v -= p.base
 	l0 := &p.levels[0]
-	ref := l0.win[0].sum * 0.25
+	ref := (l0.total - l0.cum[(l0.n-5)&ringMask]) * 0.25
 	e := v - ref
 	a := math.Abs(e)
 	if p.noise.push(v) {
@@ -159,7 +164,7 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 			p.rejump()
 		}
 		if p.phase != calm {
-			p.crest = math.Max(a, p.crest*0.995)
+			p.crest = max(a, p.crest*0.995)
 		}
 	}
 	fired = -1
@@ -250,24 +255,28 @@ func quantBound(s, q float64) float64 {
 	return math.Min(q/2, 1.5*q/math.Pi*math.Exp(-2*math.Pi*math.Pi*x*x))
 }
 
-// feed hands a sample that is old enough to the slower levels.
+// feed hands samples that are old enough to the slower levels.
 func (p *pressure) feed() int {
+	p.cnt[0]++
+	if p.cnt[0] < octave {
+		return -1
+	}
+	p.cnt[0] = 0
 	l0 := &p.levels[0]
+	at := l0.n - 1 - feedDelay
+	x := (l0.cum[at&ringMask] - l0.cum[(at-octave)&ringMask]) / octave
 	fired := -1
-	x := l0.ring[(l0.n-1-feedDelay)&ringMask]
-	for i := 0; i < p.nl-1; i++ {
-		if p.cnt[i] >= 0 {
-			p.acc[i] += x
+	for i := 1; i < p.nl; i++ {
+		if p.levels[i].push(x) && fired < 0 {
+			fired = i
 		}
+		p.acc[i] += x
 		p.cnt[i]++
 		if p.cnt[i] < octave {
-			return fired
+			break
 		}
 		x = p.acc[i] / octave
 		p.acc[i], p.cnt[i] = 0, 0
-		if p.levels[i+1].push(x) && fired < 0 {
-			fired = i + 1
-		}
 	}
 	return fired
 }
@@ -290,7 +299,7 @@ func (p *pressure) bridge(missing int) {
 		if i > 0 { // a slower level lags by what is still gathered
 			v += slope * (float64(l.div)/2 + feedDelay)
 		}
-		p.gapLevel = l0.win[0].sum * 0.25
+		p.gapLevel = l0.sumOf(4) * 0.25
 		for k := 1; k <= missing; k++ {
 			l0.push(v + slope*float64(k))
 			p.feed()

@@ -47,7 +47,11 @@ func (s *noise) push(v float64) bool {
 	if s.varD == 0 {
 		return s.first(d)
 	}
-	s.acc += math.Min(d*d, s.clip)
+	d *= d
+	if d > s.clip {
+		d = s.clip
+	}
+	s.acc += d
 	s.fill++
 	if s.fill < blockLen {
 		return false
@@ -121,8 +125,10 @@ func (s *spread) push(x2 float64, m int) {
 	}
 	g := 1 / float64(s.n)
 	if s.n > 8 && s.v > 0 {
-		x2 = math.Min(x2, clipSigma*clipSigma*s.v)
-		x2 /= clipBias
+		if c := clipSigma * clipSigma * s.v; x2 > c {
+			x2 = c
+		}
+		x2 *= 1 / clipBias
 	}
 	s.v += (x2 - s.v) * g
 }
