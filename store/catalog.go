@@ -46,7 +46,7 @@ func openCatalog(dir string, write bool) (*catalog, error) {
 	}
 	if err != nil {
 		db.Close()
-		return nil, fmt.Errorf("store: %s: %w", filepath.Join(dir, catalogFile), err)
+		return nil, fmt.Errorf("store: %s: %w (if it is damaged, move it away: the daemon makes it again from the runs' folders)", filepath.Join(dir, catalogFile), err)
 	}
 	return &catalog{db: db}, nil
 }
@@ -113,16 +113,16 @@ func (c *catalog) list(ctx context.Context, f Filter) ([]Meta, error) {
 }
 
 func (f Filter) query() (string, []any) {
-	var where []string
+	where := []string{"1"}
 	var args []any
 	add := func(cond string, v string) {
 		where = append(where, cond)
 		args = append(args, v)
 	}
-	if f.Kind == "" {
-		add("kind<>?", string(KindIdle))
-	} else {
+	if f.Kind != "" {
 		add("kind=?", string(f.Kind))
+	} else if !f.Idle {
+		add("kind<>?", string(KindIdle))
 	}
 	if f.Lot != "" {
 		add("lot=?", f.Lot)

@@ -117,9 +117,10 @@ func checkID(id string) error {
 }
 
 // Filter selects runs. Empty fields select everything; idle records are left
-// out unless Kind asks for them.
+// out unless Kind or Idle asks for them.
 type Filter struct {
 	Kind     Kind
+	Idle     bool // with the idle records
 	State    State
 	Lot      string
 	Specimen string

@@ -25,14 +25,12 @@ func (s *Store) Recovered() []Recovery { return s.recovered }
 func (s *Store) recover() error {
 	ctx := context.Background()
 	known := map[string]Meta{}
-	for _, k := range []Kind{"", KindIdle} {
-		list, err := s.cat.list(ctx, Filter{Kind: k})
-		if err != nil {
-			return fmt.Errorf("store: catalog: %w; move %s away to have it made again from the runs' folders", err, filepath.Join(s.dir, catalogFile))
-		}
-		for _, m := range list {
-			known[m.ID] = m
-		}
+	list, err := s.cat.list(ctx, Filter{Idle: true})
+	if err != nil {
+		return fmt.Errorf("store: catalog: %w; move %s away to have it made again from the runs' folders", err, filepath.Join(s.dir, catalogFile))
+	}
+	for _, m := range list {
+		known[m.ID] = m
 	}
 	for _, k := range []Kind{KindRun, KindIdle} {
 		names, err := os.ReadDir(s.sub(k))

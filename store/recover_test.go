@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ventward/daq"
 )
 
 const childEnv = "VENTWARD_STORE_TEST_CHILD"
@@ -204,5 +206,103 @@ func TestCloseAbandonsOpenRuns(t *testing.T) {
 	}
 	if !sameEntries(readAll(t, s, "r1"), want) {
 		t.Error("entries differ")
+	}
+}
+
+// Killed between the last steps of a close: the end stands in the file, and
+// the catalog or the permission bits don't know it yet.
+func TestHalfClosedRunKeepsItsEnd(t *testing.T) {
+	t.Parallel()
+	for _, mode := range []os.FileMode{0o444, 0o644} {
+		dir := t.TempDir()
+		s := mustOpen(t, dir, quick())
+		r := mustCreate(t, s, "r1")
+		want := newGenerator(12).entries(60)
+		for _, e := range want {
+			r.Append(e)
+		}
+		end := mustClose(t, r)
+		if err := s.cat.put(t.Context(), end.header()); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Chmod(filepath.Join(dir, "runs", "r1", runFile), mode); err != nil {
+			t.Fatal(err)
+		}
+		s.Close()
+		s = mustOpen(t, dir, quick())
+		if m, err := s.Meta("r1"); err != nil || m != end {
+			t.Errorf("mode %v: got %+v, %v\nwant %+v", mode, m, err, end)
+		}
+		if err := s.Check("r1"); err != nil || !sameEntries(readAll(t, s, "r1"), want) {
+			t.Errorf("mode %v: %v, or entries differ", mode, err)
+		}
+	}
+}
+
+func TestDamagedCatalogSaysTheNextMove(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	mustOpen(t, dir, quick()).Close()
+	for _, ext := range []string{"-wal", "-shm"} {
+		os.Remove(filepath.Join(dir, catalogFile+ext))
+	}
+	if err := os.WriteFile(filepath.Join(dir, catalogFile), []byte(strings.Repeat("no database ", 1000)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range []Access{Daemon, Read} {
+		if _, err := Open(dir, Options{Access: a}); err == nil || !strings.Contains(err.Error(), "move it away") {
+			t.Errorf("access %d: %v", a, err)
+		}
+	}
+}
+
+// Every run in the folder is recovered, whatever it is: a run without an entry,
+// an idle record, an import still being written by another process (that one
+// is left alone).
+func TestRecoveryOfOddRuns(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	s := mustOpen(t, dir, quick())
+	mustCreate(t, s, "empty")
+	derived := mustCreate(t, s, "derived")
+	derived.Demand(5, daq.Demand{Output: 1})
+	idle, err := s.Idle(Meta{EpochUTC: 1.75e18}, IdleOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	idle.Append(daq.Entry{N: 1, At: 4e9, Kind: daq.EntryTick, Wall: 1})
+	committed(t, idle.Health, 1)
+	in := mustOpen(t, dir, Options{Access: Import, CommitInterval: time.Millisecond})
+	imported, err := in.Create(Meta{ID: "imported", Kind: KindImport})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	s = mustOpen(t, dir, quick())
+	if rec := s.Recovered(); len(rec) != 3 {
+		t.Errorf("recovered: %+v", rec)
+	}
+	ms, err := s.Runs(Filter{Idle: true})
+	if err != nil || len(ms) != 4 {
+		t.Fatalf("%d runs, %v", len(ms), err)
+	}
+	for _, m := range ms {
+		want := StateInterrupted
+		if m.ID == "imported" {
+			want = StateOpen
+		}
+		if m.State != want {
+			t.Errorf("%s is %s, want %s", m.ID, m.State, want)
+		}
+		if err := s.Check(m.ID); err != nil {
+			t.Error(err)
+		}
+	}
+	imported.Append(daq.Entry{N: 1, Kind: daq.EntryTick})
+	if m, err := imported.Close(t.Context(), End{}); err != nil || m.State != StateClosed || m.Entries != 1 {
+		t.Errorf("the import: %+v, %v", m, err)
+	}
+	if err := s.Check("imported"); err != nil {
+		t.Error(err)
 	}
 }

@@ -518,6 +518,9 @@ func TestIdleRotates(t *testing.T) {
 	if rs, _ := s.Runs(Filter{}); len(rs) != 0 {
 		t.Errorf("idle files among the runs: %+v", rs)
 	}
+	if rs, _ := s.Runs(Filter{Idle: true}); len(rs) != len(ms) {
+		t.Errorf("%d files with the idle ones, want %d", len(rs), len(ms))
+	}
 }
 
 func TestIdleIsBoundedInBytes(t *testing.T) {
