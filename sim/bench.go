@@ -42,6 +42,7 @@ type Fixture struct {
 	AmbientPa    float64 `json:"ambient_Pa,omitempty"`    // absolute, 101.4 kPa
 	SupplyPa     float64 `json:"supply_Pa,omitempty"`     // gauge, before the supply valve, 9 MPa
 	RampPaS      float64 `json:"ramp_Pa_s,omitempty"`     // set ramp, 100 kPa/s
+	Needle       bool    `json:"needle,omitempty"`        // the ramp comes from a needle valve instead of a ramp controller
 	WallTauS     float64 `json:"wall_tau_s,omitempty"`    // time constant of the heat exchange with the wall, 0.3 s
 	DumpAreaM2   float64 `json:"dump_area_m2,omitempty"`  // effective area of the dump valve, 4 mm2
 	ValveTravelS float64 `json:"valve_travel_s,omitzero"` // time a valve takes to move, 12 ms

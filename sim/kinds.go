@@ -322,7 +322,7 @@ func writeStart(w *script) {
 }
 
 func writeFill(w *script) {
-	w.running, w.startPa = false, 0
+	w.running, w.startPa, w.fix.Needle = false, 0, w.chance(0.7)
 	w.fix.RampPaS = w.uniform(0.5e5, 2e5)
 	w.at(w.uniform(0.8, 2), func(s *stand) { s.rig.supply.want = true })
 }
@@ -347,7 +347,7 @@ func writeShock(w *script) {
 func writeCooling(w *script) {
 	w.fix.RampPaS, w.steady = w.logarithmic(5e5, 50e5), false
 	w.startPa = w.uniform(3e5, 8e5)
-	w.fix.WallTauS = w.logarithmic(0.3, 4)
+	w.fix.WallTauS, w.fix.Needle = w.logarithmic(0.3, 4), true
 	w.shutSupply(w.uniform(0.4, 1.2))
 }
 

@@ -26,7 +26,6 @@ type rig struct {
 	setP     float64 // > 0: a regulator leads to this pressure instead of a ramp
 	setTau   float64 // s, time constant of that regulator
 	leakArea float64 // m2
-	cooling  float64 // extra wall temperature, K
 	cidP     float64 // gauge pressure at which it does; 0: there is none
 	cidOpen  bool    // the current interrupt device has acted
 	handDump bool    // somebody holds the dump valve open by hand
@@ -109,8 +108,12 @@ func (r *rig) area(t float64) float64 {
 	return a
 }
 
-// inflow is the supply's mass flow in kg/s at fixture pressure p.
-func (r *rig) inflow(p float64) float64 {
+// inflow is the supply's mass flow in kg/s into gas of mass m and temperature
+// T at pressure p. A needle gives a constant flow: the ramp that it is set to
+// holds once gas and wall are in balance. A ramp controller gives what the set
+// ramp needs while the fixture is shut, also while the first gas heats up: from
+// dp/dt = R/V d(mT)/dt with the energy balance of rates.
+func (r *rig) inflow(p, m, T float64) float64 {
 	if r.supply.pos == 0 || p >= r.supplyP {
 		return 0
 	}
@@ -118,8 +121,14 @@ func (r *rig) inflow(p float64) float64 {
 	if r.setP > 0 {
 		rate = math.Max(0, (r.setP+r.ambient-p)/r.setTau)
 	}
-	throttle := math.Min(1, 20*(1-p/r.supplyP)) // near the supply's pressure the needle gives less
-	return r.supply.pos * throttle * rate * r.fix.VolumeM3 / (r.gas.R * r.wall)
+	flow := rate * r.fix.VolumeM3 / (r.gas.R * r.wall)
+	if !r.fix.Needle && r.setP == 0 {
+		heat := m * (r.wall - T) / r.fix.WallTauS
+		need := (rate*r.fix.VolumeM3/r.gas.R - heat) / (r.gas.gamma * r.wall)
+		flow = math.Max(0, math.Min(1.5*flow, need))
+	}
+	throttle := math.Min(1, 20*(1-p/r.supplyP)) // near the supply's pressure it gives less
+	return r.supply.pos * throttle * flow
 }
 
 // rates are the time derivatives of mass and temperature by the first law for
@@ -127,7 +136,7 @@ func (r *rig) inflow(p float64) float64 {
 // dmin + h A (Tw - T), with the wall's conductance written as m cv / tau.
 func (r *rig) rates(area, m, T float64) (dm, dT float64) {
 	p := m * r.gas.R * T / r.v
-	in := r.inflow(p)
+	in := r.inflow(p, m, T)
 	var out, back float64
 	if area > 0 {
 		if f := area * r.gas.flux(p, T, r.ambient); f >= 0 {
@@ -137,7 +146,7 @@ func (r *rig) rates(area, m, T float64) (dm, dT float64) {
 		}
 	}
 	g := r.gas.gamma
-	dT = ((in+back)*(g*r.wall-T)-out*(g-1)*T)/m + (r.wall+r.cooling-T)/r.fix.WallTauS
+	dT = ((in+back)*(g*r.wall-T)-out*(g-1)*T)/m + (r.wall-T)/r.fix.WallTauS
 	return in + back - out, dT
 }
 
@@ -275,8 +284,8 @@ func (r *rig) stepGas(dt float64) {
 func (r *rig) settle(a, dt float64) {
 	conductance := a * r.gas.subcritical(r.ambient, r.temp, 1-laminar) / (laminar * r.ambient) // kg/(s Pa)
 	tau := r.v / (r.gas.R * r.temp * conductance)
-	warm := (r.wall + r.cooling - r.temp) / r.fix.WallTauS
-	rest := r.ambient + (r.inflow(r.p)+r.mass*warm/r.temp)/conductance
+	warm := (r.wall - r.temp) / r.fix.WallTauS
+	rest := r.ambient + (r.inflow(r.p, r.mass, r.temp)+r.mass*warm/r.temp)/conductance
 	r.p = rest + (r.p-rest)*math.Exp(-dt/tau)
 	r.temp += warm * dt
 	r.mass = r.p * r.v / (r.gas.R * r.temp)

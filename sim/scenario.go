@@ -96,6 +96,7 @@ func begin(sc Scenario) *script {
 		VolumeM3: w.logarithmic(10e-6, 100e-6), RampPaS: w.logarithmic(0.05e5, 5e5), RoomC: w.uniform(20, 26),
 		AmbientPa: w.uniform(97e3, 103e3), WallTauS: w.uniform(0.4, 3), ValveTravelS: w.logarithmic(3e-3, 30e-3),
 	}.withDefaults()
+	w.fix.Needle = w.chance(0.5)
 	n := sc.Sensors
 	if n == 0 {
 		n = 1 + rng.IntN(2)
