@@ -206,15 +206,19 @@ func (l *line) own() {
 // on what came. It returns when to come again. The port is written to without
 // the lock, so that the loop never waits for a line.
 func (l *line) turn() int64 {
-	send, again := l.ask()
-	if len(send) > 0 {
+	for {
+		send, again := l.ask()
+		if len(send) == 0 {
+			return again
+		}
 		err := l.write(send)
 		l.mu.Lock()
 		l.asker.Sent(l.time.Now(), err)
 		l.mu.Unlock()
-		_, again = l.ask()
+		if err != nil {
+			return again
+		}
 	}
-	return again
 }
 
 // ask feeds the asker and returns what it wants to send now and when to come

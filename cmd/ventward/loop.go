@@ -124,6 +124,10 @@ func (l *loop) step(m message) {
 		m.answer(errors.New("nothing is being recorded: there is no run to end"))
 		return
 	}
+	if m.rec != nil && l.rec != nil && !l.makeRoom() {
+		m.answer(errors.New("a run is being recorded: end it first"))
+		return
+	}
 	en.At = l.time.Now()
 	l.n++
 	en.N = l.n
@@ -138,10 +142,26 @@ func (l *loop) step(m message) {
 	for _, d := range out.Demands {
 		l.owner[d.Output].demand(d)
 	}
-	m.answer(out.Refusal)
+	refusal := out.Refusal
 	l.journal(m, en, out, live)
 	l.show(out, live)
 	l.advance(en.At)
+	m.answer(refusal) // last, so that whoever asked finds the state already moved
+}
+
+// makeRoom ends a run that the program itself began, so that one that somebody
+// asks for can begin.
+func (l *loop) makeRoom() bool {
+	if !l.rec.unasked {
+		return false
+	}
+	for l.rec != nil && len(l.rec.backlog) > 0 {
+		l.catchUp()
+	}
+	if l.rec != nil {
+		l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program", Args: map[string]string{"reason": "somebody began a run"}}}})
+	}
+	return l.rec == nil
 }
 
 // journal writes the entry and what it led to, and moves the run's life on.
