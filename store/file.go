@@ -307,7 +307,7 @@ func (f *file) insert(p *pack, next tail) error {
 // no longer means to write.
 func (f *file) reopen(next tail) (done bool, err error) {
 	if err := f.check("reopen"); err != nil {
-		return false, err
+		return false, diskError(err)
 	}
 	if err := f.disconnect(); err != nil && damaged(err) {
 		return false, diskError(err)
