@@ -26,8 +26,10 @@ type specimen struct {
 	ringHz, ringDamping float64 // resonance of the line; 0: none
 	before, after       float64 // s of record
 	reseal              float64 // fraction of the gauge pressure lost at which it closes; 0: never
+	warm                bool    // compression warms the gas on the ramp
 	heat                float64 // relative rate of heat from the wall, 1/s
 	gap                 [2]float64
+	truth, slope        float64 // of the line before the opening, at the onset, as played
 	spikes              int
 	phase               float64 // of the onset against the samples, in samples
 	delay               int     // samples after the limit at which the trigger fires
@@ -38,7 +40,7 @@ const ambient = 100800.0
 // clean is the noise-free reading at the sample times and the true pressure
 // lost against the ramp.
 func (sp *specimen) clean() (t, reading []float64, onset float64) {
-	sub := 40
+	sub := int(math.Max(40, 4e5/sp.rate))
 	h := 1 / sp.rate / float64(sub)
 	onset = sp.phase / sp.rate
 	start := onset - sp.width/2
@@ -47,6 +49,13 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 	n1 := int(sp.after * sp.rate)
 	p := sp.level + ambient - sp.ramp*(float64(n0)/sp.rate+onset)
 	T := sp.temp
+	supply := sp.ramp
+	if sp.warm { // what balances the walls at the level of the opening
+		rho := sp.ramp / (sp.level + ambient)
+		th := (sp.gamma*rho + sp.heat) / (rho + sp.heat)
+		T *= th
+		supply += sp.heat * (th - 1) / th * (sp.level + ambient)
+	}
 	q := p - sp.ramp*sp.lag
 	y, yd := p, sp.ramp // line
 	wr := 2 * math.Pi * sp.ringHz
@@ -64,12 +73,12 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 		if !open {
 			f = 0
 		}
-		// The supply brings gas of the room's temperature; up to the start the
-		// walls keep the vessel's gas at it.
-		if now < start {
+		// The supply brings gas of the room's temperature; on a specimen that is
+		// not warm the walls keep the vessel's gas at it up to the start.
+		if now < start && !sp.warm {
 			return sp.ramp, 0
 		}
-		in := sp.ramp / (sp.gamma * sp.temp) // mass flow times R/V
+		in := supply / (sp.gamma * sp.temp) // mass flow times R/V
 		out := 0.0
 		if f > 0 && p > ambient {
 			r := ambient / p
@@ -89,6 +98,11 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 		now := float64(i) / sp.rate
 		t = append(t, now)
 		reading = append(reading, q-ambient)
+		if now <= start {
+			d, _ := deriv(now, p, T)
+			sp.truth = p - ambient + d*(onset-now)
+			sp.slope = d
+		}
 		m := sub
 		for k := 0; k < m; k++ {
 			a := now + float64(k)*h
@@ -105,8 +119,8 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 			}
 			if sp.lag > 0 {
 				q += (in - q) * -math.Expm1(-h/sp.lag)
-			} else {
-				q = in
+			} else if q = in; sp.ringHz == 0 {
+				q = p
 			}
 			if sp.reseal > 0 && open && sp.level+ambient-p > sp.reseal*sp.level {
 				open = false
@@ -140,7 +154,7 @@ func (sp *specimen) window(rng *rand.Rand) (w detect.Window, ch daq.Channel, o d
 		w.V = append(w.V, v)
 		w.Q = append(w.Q, 0)
 		if ti > at-sp.width/2 {
-			d := (clean[i] - (sp.level + sp.ramp*(ti-at-sp.lag))) / math.Hypot(sp.sigma, sp.step/3.4)
+			d := (clean[i] - (sp.truth + sp.slope*(ti-at-sp.lag))) / math.Hypot(sp.sigma, sp.step/3.4)
 			info += d * d
 		}
 		if w.Decided < 0 && info/2 > 24.3 {
@@ -175,6 +189,9 @@ func draw(family string, rng *rand.Rand) specimen {
 	if rng.IntN(2) == 0 {
 		sp.rate = 1000
 		sp.width = span(0.2e-3, 20e-3)
+	}
+	if rng.IntN(2) == 0 {
+		sp.warm, sp.heat = true, span(0.3, 3)
 	}
 	switch family {
 	case "small":

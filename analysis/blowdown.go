@@ -12,10 +12,11 @@ type course struct {
 	onset float64 // effective onset t0 + w/2, s
 	level float64 // pressure of the ramp's line at onset, Pa in the channel's reference
 	ramp  float64 // Pa/s, before and (from the supply) after
-	rate  float64 // K: the fall's relative rate at the onset, fully open, without supply, 1/s
+	rate  float64 // K: the choked fall's relative rate, fully open, without supply, of gas at the walls' temperature, 1/s
 	width float64 // opening time w, s
 	lag   float64 // transducer's time constant, s
-	heat  float64 // how fast the walls warm the gas, 1/s; 0: adiabatic
+	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
+	blend float64 // 1: the ramp's gas is as warm as a long ramp makes it; 0: as the walls
 	zero  float64 // what the transducer reads too much, Pa
 	shape float64 // growth of the area, see growth
 }
@@ -45,7 +46,10 @@ type solver struct {
 	// the solution: at node k, time after the opening's start, pressure, slope,
 	// transducer's reading
 	at, p, dp, warm, q []float64
-	dth                float64 // rate of the temperature ratio at the newest node
+	dth                float64                  // rate of the temperature ratio at the newest node
+	open               [2*openSteps + 1]float64 // opened fraction at the steps' ends and middles
+	shape              float64                  // for which open holds
+	supply             float64                  // what the ramp would be without the walls, Pa/s
 }
 
 // newSolver prepares for courses whose rate is near rate.
@@ -67,9 +71,9 @@ func newSolver(l law, span, rate float64) *solver {
 	return s
 }
 
-// outflow is what leaves at pressure p and temperature ratio th, in units of
-// what leaves at the onset, times p0: dp/dt = ramp - K·s(t)·outflow. Pressures
-// absolute.
+// outflow is p·sqrt(th) times the subcritical factor: K·outflow is the fall of
+// the open vessel without supply, Pa/s. th is the temperature ratio to the
+// walls, pressures are absolute.
 func (s *solver) outflow(p, p0, th float64) float64 {
 	if p <= s.ambient {
 		return 0
@@ -98,13 +102,34 @@ func growth(x, shape float64) float64 {
 	return 1 / (1 + math.Exp(shape*(math.Log1p(-x)-math.Log(x))))
 }
 
+// opened is growth at x, from the table where x is one of the steps'.
+func (s *solver) opened(x float64) float64 {
+	k := math.Round(2 * openSteps * x)
+	if math.Abs(2*openSteps*x-k) < 1e-6 {
+		return s.open[int(k)]
+	}
+	return growth(x, s.shape)
+}
+
+// warmth is the temperature ratio to the walls of gas on a long steady ramp,
+// at which compression and walls balance, (γρ + h)/(ρ + h) with ρ the ramp over
+// the pressure, as far as the ramp is a long one. supply is what the ramp would be without the walls, Pa/s.
+func (s *solver) warmth(c *course, p float64) (th, supply float64) {
+	rho := c.ramp / p
+	if s.liquid || c.heat <= 0 || c.heat+rho < 0.2*c.heat {
+		return 1, c.ramp
+	}
+	th = 1 + c.blend*(s.gas.Gamma-1)*rho/(rho+c.heat)
+	return th, c.ramp + c.heat*(th-1)*p/th
+}
+
 // slopes are dp/dt and the rate of the temperature ratio, t seconds after the
 // opening's start. Energy and mass of an ideal gas in a rigid vessel: the
-// supply brings gas of the beginning's temperature, the walls give heat.
+// supply brings gas of the walls' temperature, the walls give and take heat.
 func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 	x := 1.0
 	if t < c.width {
-		x = growth(t/c.width, c.shape)
+		x = s.opened(t / c.width)
 	}
 	out := c.rate * x * s.outflow(p, p0, th)
 	dp = c.ramp - out
@@ -113,8 +138,8 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 	}
 	k := s.gas.Gamma
 	wall := c.heat * (1 - th)
-	dp += wall * p / th
-	dth = th/p*(c.ramp*(1-th/k)-out*(1-1/k)) + wall
+	dp = s.supply - out + wall*p/th
+	dth = th/p*(s.supply*(1-th/k)-out*(1-1/k)) + wall
 	return dp, dth
 }
 
@@ -124,8 +149,15 @@ func (s *solver) solve(c course) {
 	if p0 <= s.ambient {
 		p0 = s.ambient + 1
 	}
-	s.at[0], s.p[0], s.q[0], s.warm[0] = 0, p0-c.ramp*c.width/2, p0-c.ramp*(c.width/2+c.lag), 1
-	s.dp[0], s.dth = s.slopes(&c, p0, 0, s.p[0], 1)
+	if s.shape != c.shape {
+		s.shape = c.shape
+		for k := range s.open {
+			s.open[k] = growth(float64(k)/(2*openSteps), c.shape)
+		}
+	}
+	s.at[0], s.p[0], s.q[0] = 0, p0-c.ramp*c.width/2, p0-c.ramp*(c.width/2+c.lag)
+	s.warm[0], s.supply = s.warmth(&c, p0)
+	s.dp[0], s.dth = s.slopes(&c, p0, 0, s.p[0], s.warm[0])
 	h := c.width / openSteps
 	last, done := len(s.at)-1, false
 	for k := 1; k <= last; k++ {

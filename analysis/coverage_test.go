@@ -66,9 +66,9 @@ func TestCoverage(t *testing.T) {
 			}
 			e0 := float64(*f.Onset-onset) * 1e-9
 			count(0, e0, float64(*f.OnsetU)*1e-9)
-			count(1, *f.PressurePa-sp.level, *f.PressureUPa)
+			count(1, *f.PressurePa-sp.truth, *f.PressureUPa)
 			m := math.Min(math.Min(sp.before, 1)*sp.rate, 1e9)
-			y.pRatio = append(y.pRatio, math.Abs(*f.PressurePa-sp.level)/(2*math.Hypot(sp.sigma, sp.step/3.46)/math.Sqrt(m)))
+			y.pRatio = append(y.pRatio, math.Abs(*f.PressurePa-sp.truth)/(2*math.Hypot(sp.sigma, sp.step/3.46)/math.Sqrt(m)))
 			y.sharpP = append(y.sharpP, *f.PressureUPa/(2*2*math.Hypot(sp.sigma, sp.step/3.46)/math.Sqrt(m)))
 			if f.AreaM2 != nil {
 				count(2, *f.AreaM2-sp.area, *f.AreaUM2)
@@ -77,12 +77,12 @@ func TestCoverage(t *testing.T) {
 				y.unres++
 			}
 			if os.Getenv("BAD") != "" {
-				zo, zp := 2*e0/(float64(*f.OnsetU)*1e-9), 2*(*f.PressurePa-sp.level) / *f.PressureUPa
+				zo, zp := 2*e0/(float64(*f.OnsetU)*1e-9), 2*(*f.PressurePa-sp.truth) / *f.PressureUPa
 				if math.Abs(zo) > 3 || math.Abs(zp) > 3 {
 					a := debug
 					best := bestOf(a.fits)
 					fmt.Printf("chi2 %.4g of %d, fits %d, w %.3g K %.3g shape %.2g heat %.2g, hinge %+v noise %.3g band %d\n", best.chi2, len(a.b.t), len(a.fits), best.width, best.rate, best.shape, best.heat, a.start, a.noise.sd(), a.white.band)
-					fmt.Printf("%s #%d zo %.1f (err %.3g ms, w %.2g lag %.2g) zp %.1f (err %.3g sig) rate %g K %.3g sig %.3g ramp %.3g lev %.3g before %.3g after %.3g flags %v\n", fam, i, zo, e0*1e3, sp.width*1e3, sp.lag*1e3, zp, (*f.PressurePa-sp.level)/sp.sigma, sp.rate, sp.area*200/sp.volume*1.4, sp.sigma, sp.ramp, sp.level, sp.before, sp.after, f.Flags)
+					fmt.Printf("%s #%d zo %.1f (err %.3g ms, w %.2g lag %.2g) zp %.1f (err %.3g sig) rate %g K %.3g sig %.3g ramp %.3g lev %.3g before %.3g after %.3g flags %v\n", fam, i, zo, e0*1e3, sp.width*1e3, sp.lag*1e3, zp, (*f.PressurePa-sp.truth)/sp.sigma, sp.rate, sp.area*200/sp.volume*1.4, sp.sigma, sp.ramp, sp.level, sp.before, sp.after, f.Flags)
 				}
 			}
 		}

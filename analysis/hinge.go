@@ -23,7 +23,7 @@ func searchHinge(b *bins, variance, dt float64) []hinge {
 	line := lineMisfit(b, variance)
 	for _, onset := range onsets(first, last, dt) {
 		best := hinge{chi2: math.Inf(1)}
-		for tau := dt / 2; tau < 4*(last-first); tau *= 1.7 {
+		for tau := dt / 2; tau < 4*(last-first); tau *= 2 {
 			if h, ok := fitHinge(b, onset, tau, variance); ok && h.chi2 < best.chi2 {
 				best = h
 			}

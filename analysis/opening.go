@@ -132,7 +132,7 @@ func (a *opening) locate() {
 	}
 	a.to = a.fallEnd(s.t[a.from], 0)
 	variance := a.firstVariance()
-	b := s.bin(a.from, a.to, 0, 24*s.dt, 1.0/24)
+	b := s.bin(a.from, a.to, 0, 16*s.dt, 1.0/12, 1.0/12)
 	best := hinge{chi2: math.Inf(1)}
 	for _, h := range searchHinge(&b, variance, s.dt) {
 		if h.chi2 < best.chi2 {
@@ -144,12 +144,53 @@ func (a *opening) locate() {
 	}
 	a.start = best
 	// again, with the stretch cut by the onset and not by the trigger
-	a.from = s.index(best.onset - rampSpan)
-	if n := s.index(best.onset); n-a.from < 64 {
-		a.from = max(0, n-64)
-	}
+	a.straighten(best.onset)
 	a.to = a.fallEnd(s.t[a.from], best.onset)
 	a.noise = a.estimateNoise(best)
+}
+
+// straighten sets from where the ramp before the onset is straight: over the
+// longest of 1, 1/2, 1/4, ... s that shows no bend beyond three standard
+// deviations.
+func (a *opening) straighten(onset float64) {
+	s := &a.s
+	end := s.index(onset - 3*a.ch.LagS - 4*s.dt)
+	for span := rampSpan; ; span /= 2 {
+		a.from = s.index(onset - span)
+		if n := s.index(onset); n-a.from < 64 {
+			a.from = max(0, n-64)
+			return
+		}
+		if end-a.from < 64 || math.Abs(bend(s.t[a.from:end], s.v[a.from:end])) < 3 {
+			return
+		}
+	}
+}
+
+// bend is the curvature of v over t in units of its standard deviation, from
+// the means of 24 blocks: their scatter holds the noise's correlation.
+func bend(t, v []float64) float64 {
+	const blocks = 24
+	var x, y [blocks]float64
+	for k := range blocks {
+		i, j := k*len(t)/blocks, (k+1)*len(t)/blocks
+		for ; i < j; i++ {
+			x[k] += (t[i] - t[0]) / float64(j-k*len(t)/blocks)
+			y[k] += (v[i] - v[0]) / float64(j-k*len(t)/blocks)
+		}
+	}
+	scale := x[blocks-1]
+	p := Problem{Y: y[:], Predict: func(c, m []float64) {
+		for k := range m {
+			u := x[k] / scale
+			m[k] = c[0] + u*(c[1]+u*c[2])
+		}
+	}}
+	r, err := Fit(p, []float64{0, y[blocks-1], 0}, FitOptions{Loss: Squares, Iterations: 8})
+	if err != nil || r.Cov == nil || r.RSS == 0 {
+		return 0
+	}
+	return r.Theta[2] / math.Sqrt(r.Cov.At(2, 2)*r.RSS/(blocks-3))
 }
 
 // firstVariance is the variance of one sample before anything is fitted: as the

@@ -2,7 +2,6 @@ package analysis
 
 import (
 	"math"
-	"slices"
 )
 
 // A figure is a parameter of a course that a fit may free.
@@ -15,7 +14,8 @@ const (
 	figRate  // ln K
 	figWidth // ln w
 	figShape
-	figHeat
+	figHeat // ln
+	figBlend
 	figZero
 	figLag
 	figures
@@ -26,7 +26,8 @@ const (
 // rate and opening time are held equally likely (judgement, no source).
 const (
 	shapeMean, shapeSD = 1.6, 0.4
-	heatSD             = 10.0 // 1/s; falls much faster are taken as adiabatic
+	heatMean, heatSD   = -0.5, 1.5 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
+	blendMean, blendSD = 0.5, 0.5
 	widestOpening      = 0.03 // s
 	fastestFall        = 2e4  // 1/s, where no volume tells better
 )
@@ -46,7 +47,9 @@ func (c *course) get(f figure) float64 {
 	case figShape:
 		return c.shape
 	case figHeat:
-		return c.heat
+		return math.Log(c.heat)
+	case figBlend:
+		return c.blend
 	case figZero:
 		return c.zero
 	}
@@ -68,7 +71,9 @@ func (c *course) set(f figure, v float64) {
 	case figShape:
 		c.shape = v
 	case figHeat:
-		c.heat = v
+		c.heat = math.Exp(v)
+	case figBlend:
+		c.blend = v
 	case figZero:
 		c.zero = v
 	case figLag:
@@ -96,9 +101,10 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	zero := math.Max(a.ch.Curve.UOffset, math.Max(sd, 1e-3*math.Abs(a.start.level)))
 	b[figZero] = bound{low: -10 * zero, high: 10 * zero, sd: zero, scale: zero}
 	free = []figure{figOnset, figLevel, figRamp, figShape, figZero}
-	if !a.liquid && a.start.tau > 0.2/heatSD {
-		b[figHeat] = bound{low: 0, high: 10 * heatSD, sd: heatSD, scale: heatSD}
-		free = append(free, figHeat)
+	if !a.liquid {
+		b[figHeat] = bound{low: heatMean - 5*heatSD, high: heatMean + 4*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
+		b[figBlend] = bound{low: -0.1, high: 1.1, mean: blendMean, sd: blendSD, scale: blendSD}
+		free = append(free, figHeat, figBlend)
 	}
 	if l, u := a.ch.LagS, a.ch.LagUS; l > 0 && u > 0 {
 		b[figLag] = bound{low: 0.05 * l, high: 5 * l, mean: l, sd: u, scale: l}
@@ -163,7 +169,7 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 		}
 		return d
 	}
-	p := Problem{Y: obs, Lower: lower, Upper: upper, Scale: scale,
+	p := Problem{Y: obs, Rough: true, Lower: lower, Upper: upper, Scale: scale,
 		Predict: func(th, y []float64) {
 			sv.read(unpack(th), b.t[:n], y[:n])
 			for i, k := range soft {
@@ -215,7 +221,7 @@ func lnDet(r FitResult) float64 {
 func (a *opening) refine() {
 	s := &a.s
 	near := math.Max(32*s.dt, 4*a.ch.LagS)
-	a.b = s.bin(a.from, a.to, a.start.onset, near, 1.0/40)
+	a.b = s.bin(a.from, a.to, a.start.onset, near, 1.0/12, 1.0/32)
 	origin := s.t[a.from]
 	a.white = newWhitener(&a.noise, &a.b, func(i int) int { return int(math.Round((s.t[i] - origin) / s.dt)) })
 	_, free := a.bounds()
@@ -277,12 +283,12 @@ func (a *opening) early() int {
 func (a *opening) whole(seeds []course, free []figure) *profile {
 	var best *profile
 	for _, c := range seeds {
-		for _, heat := range []float64{0, 1.5, 8} {
+		for _, heat := range []float64{1.5, 0.2, 10} {
 			c.heat = heat
 			if p, ok := a.fit(c, free, 40); ok && (best == nil || p.chi2 < best.chi2) {
 				best = &p
 			}
-			if !slices.Contains(free, figHeat) {
+			if a.liquid || best != nil && best.rate > 20 { // too fast to show
 				break
 			}
 		}
@@ -305,7 +311,7 @@ func bestOf(p []profile) *profile {
 func (a *opening) overWidths(free []figure) []profile {
 	var grid []profile
 	start := a.startCourse()
-	for w := a.narrowest(); w <= a.widest(); w *= 1.8 {
+	for w := a.narrowest(); w <= a.widest(); w *= 2.2 {
 		var here []profile
 		for _, c := range a.seeds(start, bestOf(grid)) {
 			c.width = w
@@ -386,7 +392,7 @@ func (a *opening) overRates(best *profile, free []figure) []profile {
 // startCourse turns the coarse picture into a course.
 func (a *opening) startCourse() course {
 	h := a.start
-	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean}
+	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean, heat: math.Exp(heatMean), blend: blendMean}
 	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
 	p := math.Max(c.level+a.gauge, 1)
 	c.rate = h.drop / h.tau / p
@@ -401,13 +407,14 @@ func (a *opening) startCourse() course {
 // weigh gives each profile its share: likelihood times the volume of the rest,
 // under an even prior of ln w and ln K.
 func (a *opening) weigh() {
+	excess := a.excess()
 	top := math.Inf(-1)
 	for i := range a.fits {
-		top = math.Max(top, a.fits[i].lnDet/2-a.fits[i].chi2/2)
+		top = math.Max(top, a.fits[i].lnDet/2-a.fits[i].chi2/2/excess)
 	}
 	sum := 0.0
 	for i := range a.fits {
-		a.fits[i].weight = math.Exp(a.fits[i].lnDet/2 - a.fits[i].chi2/2 - top)
+		a.fits[i].weight = math.Exp(a.fits[i].lnDet/2 - a.fits[i].chi2/2/excess - top)
 		sum += a.fits[i].weight
 	}
 	for i := range a.fits {
@@ -427,11 +434,24 @@ func (a *opening) mixture(value func(c *course) float64, f figure, gf float64, g
 		mean += a.fits[i].weight * value(&a.fits[i].course)
 	}
 	v := 0.0
+	excess := a.excess()
 	for i := range a.fits {
 		p := &a.fits[i]
 		q := gf*gf*p.cov[f][f] + 2*gf*gg*p.cov[f][g] + gg*gg*p.cov[g][g]
 		d := value(&p.course) - mean
 		v += p.weight * (q + d*d)
 	}
-	return mean, math.Sqrt(v)
+	return mean, math.Sqrt(v * excess)
+}
+
+// excess is Birge's ratio: by how much the best fit's misfit exceeds what the
+// noise explains, not below 1 and only where that is no chance. It widens the
+// intervals where the model is not the whole truth.
+func (a *opening) excess() float64 {
+	best := bestOf(a.fits)
+	free := float64(a.used) - 6
+	if best == nil || free < 1 || best.chi2 < free+2*math.Sqrt(2*free) {
+		return 1
+	}
+	return best.chi2 / free
 }

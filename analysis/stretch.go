@@ -84,14 +84,15 @@ type bins struct {
 }
 
 // bin groups the samples [from, to): one by one within `single` of centre, in
-// bins that span the fraction `grow` of the further distance beyond.
-func (s *stretch) bin(from, to int, centre, single, grow float64) bins {
+// bins that span a fraction of the further distance beyond: `before` or `after`
+// the centre.
+func (s *stretch) bin(from, to int, centre, single, before, after float64) bins {
 	var b bins
 	for i := from; i < to; {
 		d := math.Abs(s.t[i]-centre) - single
-		width := grow * d
+		width := after * d
 		if s.t[i] < centre { // the far edge of a bin before the centre is its beginning
-			width = grow / (1 + grow) * d
+			width = before / (1 + before) * d
 		}
 		j, st, sy := i, 0.0, 0.0
 		for j < to && (j == i || s.t[j]-s.t[i] < width-s.dt/2) {
