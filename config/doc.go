@@ -10,6 +10,6 @@
 // expanded (k = 2), as certificates print them; the option structs hold
 // standard ones (k = 1).
 //
-// The package is pure: it has no clock. What depends on the date
+// The package has no clock. What depends on the date
 // (certificates that have run out) is told by [Bench.Warnings], which takes it.
 package config
