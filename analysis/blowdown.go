@@ -12,9 +12,12 @@ type course struct {
 	onset float64 // effective onset t0 + w/2, s
 	level float64 // pressure of the ramp's line at onset, Pa in the channel's reference
 	ramp  float64 // Pa/s, before and (from the supply) after
+	bend  float64 // Pa/s², of the ramp before the onset
 	rate  float64 // K: the choked fall's relative rate, fully open, without supply, of gas at the walls' temperature, 1/s
 	width float64 // opening time w, s
 	lag   float64 // transducer's time constant, s
+	ring  float64 // resonance of the impulse line, Hz; 0: a stiff line
+	damp  float64 // its damping ratio, below 1
 	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
 	blend float64 // 1: the ramp's gas is as warm as a long ramp makes it; 0: as the walls
 	zero  float64 // what the transducer reads too much, Pa
@@ -46,6 +49,8 @@ type solver struct {
 	// the solution: at node k, time after the opening's start, pressure, slope,
 	// transducer's reading
 	at, p, dp, warm, q []float64
+	y, dy              []float64 // pressure at the line's end and its rate
+	line               line
 	dth                float64                  // rate of the temperature ratio at the newest node
 	open               [2*openSteps + 1]float64 // opened fraction at the steps' ends and middles
 	shape              float64                  // for which open holds
@@ -55,7 +60,7 @@ type solver struct {
 // newSolver prepares for courses whose rate is near rate.
 func newSolver(l law, span, rate float64) *solver {
 	n := openSteps + fallSteps + 1
-	s := &solver{law: l, span: span, at: make([]float64, n), p: make([]float64, n), dp: make([]float64, n), warm: make([]float64, n), q: make([]float64, n)}
+	s := &solver{law: l, span: span, at: make([]float64, n), p: make([]float64, n), dp: make([]float64, n), warm: make([]float64, n), q: make([]float64, n), y: make([]float64, n), dy: make([]float64, n)}
 	s.finest = math.Min(0.04/rate, span/fallSteps)
 	// growth g of the steps so that finest·((1+g)^n - 1)/g = span, by bisection
 	lo, hi := 1e-9, 4.0
@@ -155,7 +160,10 @@ func (s *solver) solve(c course) {
 			s.open[k] = growth(float64(k)/(2*openSteps), c.shape)
 		}
 	}
-	s.at[0], s.p[0], s.q[0] = 0, p0-c.ramp*c.width/2, p0-c.ramp*(c.width/2+c.lag)
+	s.line = newLine(c.ring, c.damp, c.lag)
+	s.at[0], s.p[0], s.dy[0] = 0, p0-c.ramp*c.width/2, c.ramp
+	s.y[0] = s.p[0] - c.ramp*s.line.delay
+	s.q[0] = s.y[0] - c.ramp*c.lag
 	s.warm[0], s.supply = s.warmth(&c, p0)
 	s.dp[0], s.dth = s.slopes(&c, p0, 0, s.p[0], s.warm[0])
 	h := c.width / openSteps
@@ -204,7 +212,7 @@ func (s *solver) step(c *course, p0 float64, k int, h float64) (p, dp, th, dth f
 // node writes node k, h seconds after the one before.
 func (s *solver) node(k int, h, p, dp, th, lag float64) {
 	s.at[k], s.p[k], s.dp[k], s.warm[k] = s.at[k-1]+h, p, dp, th
-	s.q[k] = s.lagged(k-1, h, h, lag)
+	s.q[k], s.y[k], s.dy[k] = s.seen(k-1, h, h, lag)
 }
 
 // crossing is the fraction of a step at which the cubic through its ends
@@ -224,25 +232,23 @@ func (s *solver) crossing(k int, h, p, dp, aim float64) float64 {
 	return hi
 }
 
-// lagged is the transducer's reading x seconds after node k, in a step of
-// length h: the exact answer of the first-order lag to the cubic through the
-// step's ends.
-func (s *solver) lagged(k int, h, x, lag float64) float64 {
+// seen is what transducer and line's end read x seconds after node k, in a step
+// of length h: the exact answer of line and lag to the cubic through the step's
+// ends.
+func (s *solver) seen(k int, h, x, lag float64) (q, y, dy float64) {
 	if h <= 0 {
-		return s.q[k]
+		return s.q[k], s.y[k], s.dy[k]
 	}
 	d0, d1 := s.dp[k], s.dp[k+1]
 	rise := (s.p[k+1] - s.p[k]) / h
-	a2 := (3*rise - 2*d0 - d1) / h
-	a3 := (d0 + d1 - 2*rise) / (h * h)
-	cubic := s.p[k] + x*(d0+x*(a2+x*a3))
-	if lag < 1e-3*h {
-		return cubic
+	c := cubic{s.p[k], d0, (3*rise - 2*d0 - d1) / h, (d0 + d1 - 2*rise) / (h * h)}
+	if s.line.ring == 0 {
+		if lag < 1e-3*h {
+			return c.at(x), 0, 0
+		}
+		return c.lagged(s.q[k], x, lag), 0, 0
 	}
-	l2, l3 := lag*lag, lag*lag*lag
-	forced := cubic - lag*(d0+x*(2*a2+3*a3*x)) + l2*(2*a2+6*a3*x) - 6*l3*a3
-	forced0 := s.p[k] - lag*d0 + 2*l2*a2 - 6*l3*a3
-	return forced + (s.q[k]-forced0)*math.Exp(-x/lag)
+	return s.line.answer(c, s.q[k], s.y[k], s.dy[k], x, lag)
 }
 
 // read fills y with the transducer's readings, in the channel's own reference,
@@ -254,12 +260,14 @@ func (s *solver) read(c course, t, y []float64) {
 	for i, ti := range t {
 		x := ti - t0
 		if x <= 0 {
-			y[i] = c.level + c.ramp*(ti-c.lag-c.onset)
+			d := ti - c.lag - s.line.delay - c.onset
+			y[i] = c.level + d*(c.ramp+c.bend/2*d)
 			continue
 		}
 		for k < last && x > s.at[k+1] {
 			k++
 		}
-		y[i] = s.lagged(k, s.at[k+1]-s.at[k], x-s.at[k], c.lag) - s.gauge + c.zero
+		q, _, _ := s.seen(k, s.at[k+1]-s.at[k], x-s.at[k], c.lag)
+		y[i] = q - s.gauge + c.zero
 	}
 }

@@ -57,7 +57,8 @@ type opening struct {
 	start    hinge // coarse picture
 	noise    noise
 	b        bins
-	used     int // bins that the fit uses
+	used     int  // bins that the fit uses
+	rings    bool // the line's resonance is fitted
 	white    *whitener
 	fits     []profile
 }
@@ -126,12 +127,13 @@ func (a *opening) setLaw() {
 // locate cuts the stretch and finds the coarse picture and the noise.
 func (a *opening) locate() {
 	s := &a.s
+	variance := a.firstVariance()
+	s.despike(7 * math.Sqrt(variance))
 	a.from = s.index(-rampSpan * 1.5)
-	if a.s.trigger-a.from < 64 {
-		a.from = max(0, a.s.trigger-64)
+	if s.trigger-a.from < 64 {
+		a.from = max(0, s.trigger-64)
 	}
 	a.to = a.fallEnd(s.t[a.from], 0)
-	variance := a.firstVariance()
 	b := s.bin(a.from, a.to, 0, 16*s.dt, 1.0/12, 1.0/12)
 	best := hinge{chi2: math.Inf(1)}
 	for _, h := range searchHinge(&b, variance, s.dt) {

@@ -11,6 +11,7 @@ const (
 	figOnset figure = iota
 	figLevel
 	figRamp
+	figBend
 	figRate  // ln K
 	figWidth // ln w
 	figShape
@@ -18,6 +19,8 @@ const (
 	figBlend
 	figZero
 	figLag
+	figRing // ln f
+	figDamp // ln
 	figures
 )
 
@@ -28,6 +31,7 @@ const (
 	shapeMean, shapeSD = 1.6, 0.4
 	heatMean, heatSD   = -0.5, 1.5 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
 	blendMean, blendSD = 0.5, 0.5
+	bendSD             = 0.03 // 1/s: by how much of itself the ramp changes in a second
 	widestOpening      = 0.03 // s
 	fastestFall        = 2e4  // 1/s, where no volume tells better
 )
@@ -50,8 +54,14 @@ func (c *course) get(f figure) float64 {
 		return math.Log(c.heat)
 	case figBlend:
 		return c.blend
+	case figBend:
+		return c.bend
 	case figZero:
 		return c.zero
+	case figRing:
+		return math.Log(c.ring)
+	case figDamp:
+		return math.Log(c.damp)
 	}
 	return c.lag
 }
@@ -74,8 +84,14 @@ func (c *course) set(f figure, v float64) {
 		c.heat = math.Exp(v)
 	case figBlend:
 		c.blend = v
+	case figBend:
+		c.bend = v
 	case figZero:
 		c.zero = v
+	case figRing:
+		c.ring = math.Exp(v)
+	case figDamp:
+		c.damp = math.Exp(v)
 	case figLag:
 		c.lag = v
 	}
@@ -100,7 +116,9 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	b[figShape] = bound{low: 0.9, high: 3, mean: shapeMean, sd: shapeSD, scale: shapeSD}
 	zero := math.Max(a.ch.Curve.UOffset, math.Max(sd, 1e-3*math.Abs(a.start.level)))
 	b[figZero] = bound{low: -10 * zero, high: 10 * zero, sd: zero, scale: zero}
-	free = []figure{figOnset, figLevel, figRamp, figShape, figZero}
+	bend := math.Max(bendSD*math.Abs(a.start.ramp), 1e-3*sd)
+	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
+	free = []figure{figOnset, figLevel, figRamp, figBend, figShape, figZero}
 	if !a.liquid {
 		b[figHeat] = bound{low: heatMean - 5*heatSD, high: heatMean + 4*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
 		b[figBlend] = bound{low: -0.1, high: 1.1, mean: blendMean, sd: blendSD, scale: blendSD}
@@ -109,6 +127,11 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	if l, u := a.ch.LagS, a.ch.LagUS; l > 0 && u > 0 {
 		b[figLag] = bound{low: 0.05 * l, high: 5 * l, mean: l, sd: u, scale: l}
 		free = append(free, figLag)
+	}
+	if a.rings {
+		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), scale: 0.1}
+		b[figDamp] = bound{low: math.Log(0.003), high: math.Log(0.9), mean: math.Log(0.1), sd: 1, scale: 0.3}
+		free = append(free, figRing, figDamp)
 	}
 	return b, free
 }
@@ -239,6 +262,11 @@ func (a *opening) refine() {
 	if best == nil {
 		return
 	}
+	if p := a.listen(best); p != nil {
+		best = p
+		_, free = a.bounds()
+		withRate = append(append([]figure(nil), free...), figRate)
+	}
 	spread := 1.0
 	if p, ok := a.fit(best.course, append(append([]figure(nil), withRate...), figWidth), 60); ok {
 		spread = math.Sqrt(p.cov[figWidth][figWidth])
@@ -259,6 +287,40 @@ func (a *opening) refine() {
 		}
 	}
 	a.weigh()
+}
+
+// listen looks for a ringing of the line where the best course does not
+// explain the data: nil where there is none.
+func (a *opening) listen(best *profile) *profile {
+	a.fits = []profile{*best}
+	defer func() { a.fits = nil }()
+	if a.excess() == 1 {
+		return nil
+	}
+	a.rings = true
+	_, free := a.bounds()
+	free = append(free, figRate)
+	var found *profile
+	top := 0.5 / a.s.dt
+	for f := top; f > top/40; f /= 1.5 {
+		for _, damp := range []float64{0.05, 0.25} {
+			c := best.course
+			c.ring, c.damp = f, damp
+			if p, ok := a.fit(c, free, 14); ok && (found == nil || p.chi2 < found.chi2) {
+				found = &p
+			}
+		}
+	}
+	if found != nil {
+		if p, ok := a.fit(found.course, append(free, figWidth), 60); ok && p.chi2 < found.chi2 {
+			found = &p
+		}
+		if found.chi2 < best.chi2-20 {
+			return found
+		}
+	}
+	a.rings = false
+	return nil
 }
 
 // early is the number of bins up to where the first quarter of the fall has

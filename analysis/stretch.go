@@ -57,6 +57,46 @@ func newStretch(w *detect.Window) stretch {
 	return s
 }
 
+// despike strikes excursions of one to three samples from their neighbours that
+// the monitor did not mark. limit is the least height that counts, Pa.
+func (s *stretch) despike(limit float64) {
+	const half = 4
+	n := len(s.v)
+	bad := make([]bool, n)
+	any := false
+	var near, dev [2 * half]float64
+	for i := half; i < n-half; i++ {
+		if math.Abs(s.v[i]-s.v[i-1]) < limit && math.Abs(s.v[i]-s.v[i+1]) < limit {
+			continue
+		}
+		copy(near[:half], s.v[i-half:i])
+		copy(near[half:], s.v[i+1:i+1+half])
+		// The line through the medians of both sides is what the sample should be near.
+		m := (median(near[:half]) + median(near[half:])) / 2
+		for k, v := range near {
+			dev[k] = math.Abs(v - m)
+		}
+		if math.Abs(s.v[i]-m) > math.Max(limit, 5*median(dev[:])) {
+			bad[i], any = true, true
+		}
+	}
+	if !any {
+		return
+	}
+	k, trigger := 0, s.trigger
+	for i := range s.v {
+		if bad[i] {
+			if i < s.trigger {
+				trigger--
+			}
+			continue
+		}
+		s.t[k], s.v[k] = s.t[i], s.v[i]
+		k++
+	}
+	s.t, s.v, s.trigger = s.t[:k], s.v[:k], trigger
+}
+
 // index returns the number of samples before time t.
 func (s *stretch) index(t float64) int {
 	i, _ := slices.BinarySearch(s.t, t)
