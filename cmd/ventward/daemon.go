@@ -80,6 +80,9 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 	if l.idle, err = o.Store.Idle(d.meta(store.Meta{Kind: store.KindIdle}), store.IdleOptions{Keep: time.Duration(o.Bench.Record.IdleS * 1e9)}); err != nil {
 		return nil, err
 	}
+	if err := d.loop.beginIdle(); err != nil {
+		return nil, err
+	}
 	return d, d.start(hub)
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"sync/atomic"
 	"time"
@@ -190,6 +191,20 @@ func (l *loop) journal(m message, en daq.Entry, out *outcome, live bool) {
 			l.begin(m.rec, en.At)
 		}
 	}
+}
+
+// beginIdle gives the idle record its bench description: every file of it
+// begins with the newest.
+func (l *loop) beginIdle() error {
+	s := l.eng.snapshot()
+	s.Start = l.time.Now()
+	body, err := json.Marshal(s)
+	if err != nil {
+		return err
+	}
+	l.n++
+	l.idle.Append(daq.Entry{N: l.n, At: s.Start, Kind: daq.EntryConfig, Body: body})
+	return nil
 }
 
 // begin starts a run: its engine begins where the ring does and is fed what

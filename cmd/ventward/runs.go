@@ -24,7 +24,7 @@ func runsCommand(g *global) *cobra.Command {
 				return err
 			}
 			defer st.Close()
-			ms, err := st.Runs(store.Filter{})
+			ms, err := st.Runs(store.Filter{Idle: all})
 			if err != nil {
 				return err
 			}
@@ -36,9 +36,6 @@ func runsCommand(g *global) *cobra.Command {
 			}
 			for i := range ms {
 				m := &ms[i]
-				if m.Kind == store.KindIdle && !all {
-					continue
-				}
 				if asJSON {
 					if err := enc.Encode(m); err != nil {
 						return err

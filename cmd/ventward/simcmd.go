@@ -36,7 +36,7 @@ Faults: ` + faultNames(),
 			}
 			o := sim.Options{Bench: simBench(b), Seed: seed, Links: links, World: sim.DefaultWorld(seed)}
 			if world != "" {
-				if o.World, err = loadWorld(world, seed); err != nil {
+				if o.World, err = sim.LoadWorld(world, seed); err != nil {
 					return wrongUse{err}
 				}
 			}
