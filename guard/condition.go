@@ -2,100 +2,159 @@ package guard
 
 import (
 	"fmt"
+	"math"
+	"slices"
 
 	"ventward/daq"
 )
 
-// condition is what a rule watches on one channel (or output, or instrument):
-// whether it holds, since when, and what to say.
+// condition is what a rule watches on one channel (or output, or instrument).
+// Its first fields are of the bench's making; the others are what it carries
+// from call to call, and go into a snapshot.
 type condition struct {
-	rule   int
-	index  int     // channel, output or instrument
-	factor int8    // +1 limit-high, -1 limit-low
-	raw    bool    // holds before the delay
-	holds  bool    // holds after the delay
-	since  int64   // bench time at which raw came
-	value  float64 // the value that made it hold
-	what   string
-	// for event and fault conditions: events that stand, by id
-	standing map[int]bool
+	rule     int
+	index    int // channel, output or instrument
+	kind     RuleKind
+	on, off  int64   // delays, ns
+	factor   float64 // +1 looks at high values, -1 at low ones
+	edge     float64 // limit x factor
+	back     float64 // edge less deadband
+	failSafe bool    // what is no measurement counts as the condition
+	aux      int     // index of its slope or pair
+
+	memory
 }
 
-// set moves the raw condition at time t and returns whether holds changed.
-func (c *condition) set(raw bool, t int64, delay int64) bool {
-	if raw && !c.raw {
-		c.since = t
-	}
-	c.raw = raw
-	was := c.holds
-	c.holds = raw && t-c.since >= delay
-	return c.holds != was
+// memory is what a condition carries from call to call.
+type memory struct {
+	Raw   bool    `json:"raw,omitempty"`   // holds before the delay
+	Holds bool    `json:"holds,omitempty"` // holds after the delay
+	Since int64   `json:"since,omitempty"` // bench time at which Raw came, ns
+	Value float64 `json:"value,omitempty"` // what made it hold
+	What  string  `json:"what,omitempty"`
+	// Standing lists what holds an event or lost condition; Full tells that
+	// more came than it remembers: then only a reset ends it.
+	Standing []mark `json:"standing,omitempty"`
+	Full     bool   `json:"full,omitempty"`
 }
 
-// limit judges consecutive samples of one channel against a limit. It returns
-// whether holds changed. Samples that are no measurement change nothing: the
-// fault rule speaks for them.
-func (c *condition) limit(r *Rule, delay int64, s []daq.Sample) bool {
-	changed := false
-	edge := r.Limit * float64(c.factor)
-	for i := range s {
-		v := s[i].V * float64(c.factor)
-		bound := edge
-		if c.raw {
-			bound -= r.Deadband
-		}
-		over := v >= bound
-		if over == c.raw && over == c.holds {
-			continue
-		}
-		if s[i].Q&(daq.Bad&^daq.Spike) != 0 {
-			continue
-		}
-		if over && !c.holds {
-			c.value = s[i].V
-		}
-		changed = c.set(over, s[i].T, delay) || changed
-	}
-	return changed
+// mark names an event, or an instrument by ID.
+type mark struct {
+	ID int   `json:"id"`
+	At int64 `json:"at,omitempty"` // when the event was decided: ids begin anew with every monitor
 }
 
-// fault judges whether a channel's samples have stopped being measurements.
-func (c *condition) fault(delay int64, s []daq.Sample) bool {
-	changed := false
-	for i := range s {
-		bad := s[i].Q&(daq.Missing|daq.Open|daq.Rail|daq.Frozen) != 0 || len(c.standing) > 0
-		if bad == c.raw && bad == c.holds {
-			continue
-		}
-		if bad && !c.raw {
-			c.what = s[i].Q.String()
-		}
-		changed = c.set(bad, s[i].T, delay) || changed
+// standingMax is how many events or instruments a condition remembers.
+const standingMax = 64
+
+// set moves the raw condition at time t and returns whether Holds changed.
+func (m *memory) set(raw bool, t, on, off int64) bool {
+	if raw != m.Raw {
+		m.Raw, m.Since = raw, t
 	}
-	return changed
+	if m.Holds == raw {
+		return false
+	}
+	delay := on
+	if !raw {
+		delay = off
+	}
+	if t-m.Since < delay {
+		return false
+	}
+	m.Holds = raw
+	return true
+}
+
+// stand notes that something holds the condition, or no longer does.
+func (m *memory) stand(k mark, holds bool) {
+	i := slices.Index(m.Standing, k)
+	switch {
+	case holds && i < 0 && len(m.Standing) >= standingMax:
+		m.Full = true
+	case holds && i < 0:
+		m.Standing = append(m.Standing, k)
+	case !holds && i >= 0:
+		m.Standing = slices.Delete(m.Standing, i, i+1)
+	}
+}
+
+func (m *memory) stands() bool { return m.Full || len(m.Standing) > 0 }
+
+// set moves a condition and judges its rule anew where that changes something.
+func (g *Guard) set(c *condition, raw bool, t, now int64) {
+	if c.memory.set(raw, t, c.on, c.off) {
+		g.moved(c.rule, c, now)
+	}
+}
+
+// of returns the conditions of a rule.
+func (g *Guard) of(rule int) []condition {
+	return g.conds[g.span0[rule]:g.span0[rule+1]]
+}
+
+// moved judges a rule anew after one of its conditions, or the health of one
+// of its channels, moved.
+func (g *Guard) moved(rule int, c *condition, now int64) {
+	r := &g.o.Rules[rule]
+	seen, faulty := 0, 0
+	conds := g.of(rule)
+	for i := range conds {
+		switch {
+		case r.Vote != Any && g.s.Health[conds[i].index].Holds:
+			faulty++
+		case conds[i].Holds:
+			seen++
+		}
+	}
+	holds := r.Vote.Holds(seen, faulty)
+	g.s.Faulty[rule] = faulty
+	g.s.Holds[rule] = holds
+	g.s.Trips[rule].Stands = holds
+	if holds {
+		g.trip(rule, now)
+	}
+	if c != nil && !c.Holds {
+		c = nil
+	}
+	g.raise(rule, holds, c, now)
 }
 
 // message says in words what holds.
 func (g *Guard) message(c *condition) string {
 	r := &g.o.Rules[c.rule]
+	if r.Vote != Any && !c.Holds {
+		return fmt.Sprintf("%s: too few channels are a measurement to vote %s", r.Name, r.Vote)
+	}
 	switch r.Kind {
 	case LimitHigh, LimitLow:
 		ch := &g.o.Channels[c.index]
-		v, unit := Edge(ch.Quantity, c.value)
+		v, unit := Edge(ch.Quantity, c.Value)
 		l, _ := Edge(ch.Quantity, r.Limit)
 		dir := "at or above"
 		if r.Kind == LimitLow {
 			dir = "at or below"
 		}
 		return fmt.Sprintf("%s %.4g %s%s %s %.4g %s", ch.Name, v, unit, referenceWord(ch.Reference), dir, l, unit)
+	case Rate:
+		ch := &g.o.Channels[c.index]
+		v, unit := Edge(ch.Quantity, c.Value)
+		l, _ := Edge(ch.Quantity, r.Limit)
+		return fmt.Sprintf("%s changes by %.4g %s/s over %.3g s; the limit is %.4g", ch.Name, v, unit, r.WindowS, l)
+	case Deviation:
+		a, b := &g.o.Channels[r.Channels[0]], &g.o.Channels[r.Channels[1]]
+		v, unit := Edge(a.Quantity, c.Value)
+		return fmt.Sprintf("%s and %s differ by %.4g %s", a.Name, b.Name, v, unit)
+	case Digital:
+		return fmt.Sprintf("%s is in its alarm state (%s)", g.o.Channels[c.index].Name, c.What)
 	case Stale:
 		return fmt.Sprintf("%s: no reading for %.3g s", g.o.Channels[c.index].Name, r.StaleS)
 	case Faulty:
-		return fmt.Sprintf("%s: no measurement (%s)", g.o.Channels[c.index].Name, c.what)
-	case Unconfirmed:
-		return fmt.Sprintf("%s: %s", g.o.Outputs[c.index].Name, c.what)
+		return fmt.Sprintf("%s: no measurement (%s)", g.o.Channels[c.index].Name, c.What)
+	case Unconfirmed, Welded, HeartbeatLost:
+		return fmt.Sprintf("%s: %s", g.o.Outputs[c.index].Name, c.What)
 	}
-	return c.what
+	return c.What
 }
 
 func referenceWord(r daq.Reference) string {
@@ -121,3 +180,18 @@ func Edge(q daq.Quantity, v float64) (float64, string) {
 	}
 	return v, ""
 }
+
+// finite keeps a value such that a snapshot can hold it.
+func finite(v float64) float64 {
+	switch {
+	case v != v:
+		return 0
+	case v > math.MaxFloat64:
+		return math.MaxFloat64
+	case v < -math.MaxFloat64:
+		return -math.MaxFloat64
+	}
+	return v
+}
+
+func seconds(s float64) int64 { return int64(s * 1e9) }

@@ -1,17 +1,12 @@
 package guard
 
-import (
-	"encoding/json"
-	"fmt"
-	"slices"
-
-	"ventward/daq"
-)
+import "ventward/daq"
 
 // Phase returns the state of the test and the bench time it was entered.
 func (g *Guard) Phase() (Phase, int64) { return g.s.Phase, g.s.PhaseAt }
 
-// Trips returns a copy of every trip that has outputs.
+// Trips returns a copy of every trip that has outputs, the bypassed among
+// them.
 func (g *Guard) Trips() []Trip {
 	var ts []Trip
 	for _, t := range g.s.Trips {
@@ -22,15 +17,40 @@ func (g *Guard) Trips() []Trip {
 	return ts
 }
 
-// Alarms returns a copy of every alarm that is not normal.
+// Alarms returns a copy of every alarm that is not normal: unanswered,
+// standing, latched, or silenced by a person. Those that the bench's design
+// keeps silent without an occurrence are in Rules only.
 func (g *Guard) Alarms() []Alarm {
 	var as []Alarm
 	for _, a := range g.s.Alarms {
-		if a.State != Normal {
+		if a.State != Normal && a.ID != 0 {
 			as = append(as, a)
 		}
 	}
 	return as
+}
+
+// RuleView is one rule as it stands.
+type RuleView struct {
+	Rule     string     `json:"rule"`
+	Kind     RuleKind   `json:"kind"`
+	Priority Priority   `json:"priority"`
+	Holds    bool       `json:"holds"` // the condition holds now
+	Alarm    AlarmState `json:"alarm"`
+	Until    int64      `json:"until,omitempty"`    // shelved until, bench time, ns
+	Reason   string     `json:"reason,omitempty"`   // silenced by a person: why
+	Degraded string     `json:"degraded,omitempty"` // what its vote has become
+}
+
+// Rules returns every rule as it stands.
+func (g *Guard) Rules() []RuleView {
+	out := make([]RuleView, len(g.o.Rules))
+	for i := range g.o.Rules {
+		r := &g.o.Rules[i]
+		out[i] = RuleView{Rule: r.Name, Kind: r.Kind, Priority: r.Priority, Holds: g.s.Holds[i], Alarm: g.s.Alarms[i].State,
+			Until: g.s.Muted[i].Until, Reason: g.s.Muted[i].Reason, Degraded: r.Vote.Degraded(g.s.Faulty[i])}
+	}
+	return out
 }
 
 // OutputView is what is wanted and known of one output.
@@ -67,36 +87,4 @@ func (g *Guard) Heartbeat() (output int, last int64, why string) {
 		return -1, 0, ""
 	}
 	return g.heart, g.s.Outputs[g.heart].Asked, g.s.Unbeat
-}
-
-// Snapshot is the guard's state as JSON, so that a run's record can begin with
-// what was latched and unanswered when it began.
-func (g *Guard) Snapshot() json.RawMessage {
-	s := g.s
-	s.Alarms, s.Holds, s.Trips, s.Outputs = slices.Clone(s.Alarms), slices.Clone(s.Holds), slices.Clone(s.Trips), slices.Clone(s.Outputs)
-	b, err := json.Marshal(s)
-	if err != nil { // only numbers, strings and booleans: cannot happen with finite values
-		return nil
-	}
-	return b
-}
-
-// Restore begins from a snapshot of a guard with the same rules and outputs.
-func (g *Guard) Restore(snapshot json.RawMessage) error {
-	if len(snapshot) == 0 {
-		return nil
-	}
-	var s state
-	if err := json.Unmarshal(snapshot, &s); err != nil {
-		return fmt.Errorf("guard: snapshot unreadable: %w: the record is damaged; run verify", err)
-	}
-	if len(s.Alarms) != len(g.s.Alarms) || len(s.Outputs) != len(g.s.Outputs) || len(s.Holds) != len(g.s.Holds) || len(s.Trips) != len(g.s.Trips) {
-		return fmt.Errorf("guard: snapshot has %d rules and %d outputs, the bench %d and %d: use the bench description of the record", len(s.Alarms), len(s.Outputs), len(g.s.Alarms), len(g.s.Outputs))
-	}
-	g.s = s
-	for i := range g.conds { // what held then is judged anew by the first samples and ticks
-		held := s.Holds[g.conds[i].rule]
-		g.conds[i].raw, g.conds[i].holds = held, held
-	}
-	return nil
 }

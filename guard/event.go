@@ -1,0 +1,68 @@
+package guard
+
+import (
+	"fmt"
+	"slices"
+
+	"ventward/daq"
+	"ventward/detect"
+)
+
+// Event judges a new or revised event. An event that a later revision names
+// otherwise no longer holds its rule; what it tripped stays tripped.
+func (g *Guard) Event(e detect.Event, now int64) {
+	g.reach(now)
+	id := mark{e.ID, e.Decided}
+	for _, k := range g.events {
+		c := &g.conds[k]
+		r := &g.o.Rules[c.rule]
+		stands := slices.Contains(r.Events, e.Kind) && (r.Feature == "" || r.Feature == e.Feature) &&
+			(len(r.Channels) == 0 || slices.Contains(r.Channels, e.Channel))
+		if !stands && !slices.Contains(c.Standing, id) {
+			continue
+		}
+		c.stand(id, stands)
+		if stands {
+			c.What = eventWords(&e, g.o.Channels)
+		}
+		g.set(c, c.stands(), now, now)
+	}
+	if g.s.Test.Running {
+		g.s.Test.opened(id, e.Opens())
+	}
+}
+
+func eventWords(e *detect.Event, chans []daq.Channel) string {
+	s := string(e.Kind)
+	if e.Feature != "" {
+		s += " of " + e.Feature
+	}
+	if int(e.Channel) < len(chans) {
+		s += " seen by " + chans[e.Channel].Name
+	}
+	return s
+}
+
+// Link takes that an instrument's port went or came back.
+func (g *Guard) Link(l daq.LinkState, now int64) {
+	g.reach(now)
+	for _, k := range g.links {
+		c := &g.conds[k]
+		only := g.o.Rules[c.rule].Instruments
+		if len(only) > 0 && !slices.Contains(only, l.Instrument) {
+			continue
+		}
+		c.stand(mark{ID: l.Instrument}, !l.Up)
+		if !l.Up {
+			c.What = fmt.Sprintf("%s: %s", g.instrument(l.Instrument), l.Reason)
+		}
+		g.set(c, c.stands(), now, now)
+	}
+}
+
+func (g *Guard) instrument(i int) string {
+	if i >= 0 && i < len(g.o.Instruments) && g.o.Instruments[i] != "" {
+		return g.o.Instruments[i]
+	}
+	return fmt.Sprintf("instrument %d", i)
+}
