@@ -63,6 +63,9 @@ func (b *book) issue(r *record) {
 
 // revise tells of an event's new revision.
 func (b *book) revise(r *record) {
+	if r.quiet {
+		return
+	}
 	if r.ev.Rev == 0 {
 		b.issue(r)
 		return

@@ -374,14 +374,14 @@ func (w *window) excess(sigma float64) float64 {
 
 // limit sets a window's threshold. It is z times the sd of white noise of the
 // level's sigma, or of the window's own measured sd where that is clearly more
-// (coloured noise), but never more than twice the largest value seen lately
+// (coloured noise), but never more than 2.5 times the largest value seen lately
 // (hum is bounded); plus what quantisation may add.
 func (l *level) limit(w *window) {
 	thr := w.z * w.sd * l.sigma
 	if x := w.excess(l.sigma); x > 1 {
 		own := thr * x
 		if w.env.n >= 64 {
-			own = math.Min(own, 2*w.env.max)
+			own = math.Min(own, 2.5*w.env.max)
 		}
 		thr = math.Max(thr, own)
 	}

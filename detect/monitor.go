@@ -140,6 +140,7 @@ func (m *Monitor) Close() {
 	for _, r := range m.book.recs {
 		m.finish(r)
 	}
+	m.thermal.close(m)
 	for i := range m.channels {
 		m.endFault(&m.channels[i])
 	}

@@ -12,9 +12,13 @@ import (
 // gamma <= 1.67), and a margin.
 const (
 	fillCooling = 0.5
-	fastFill    = 0.5e5 // Pa/s; a slower fill leaves the gas no warmer
-	coolS       = 1.0   // s in which cooling shows that it slows down
-	fillS       = 8.0   // s; nor does a longer one
+	// leakShare is the share of the gauge pressure that goes in a second below
+	// which a way out is a leak and no opening: a hole of some 0.01 mm2 on
+	// 50 mL (common practice, no source).
+	leakShare = 0.01  // 1/s
+	fastFill  = 0.5e5 // Pa/s; a slower fill leaves the gas no warmer
+	coolS     = 1.0   // s in which cooling shows that it slows down
+	fillS     = 8.0   // s; nor does a longer one
 )
 
 // course is what the trace did after a fall began, in the seat's own
@@ -23,6 +27,8 @@ type course struct {
 	onset   float64 // line before, at the onset, Pa
 	depth   float64 // largest fall below the line continued, Pa
 	left    float64 // fall below the line continued, at the end, Pa
+	lowT    int64   // when
+	steep   float64 // mean slope from the onset to the lowest pressure, Pa/s
 	top     float64 // highest block mean from the onset on, Pa
 	leftSD  float64
 	back    float64 // least fall below the line after the deepest point, Pa
@@ -63,7 +69,7 @@ func (m *Monitor) judge(r *record, final bool) {
 			r.toFault(fault, k.c.lastT)
 		default:
 			r.ev.Kind, r.ev.Fault = kind, ""
-			if kind == SupplyStep {
+			if kind == SupplyStep || kind == Leak {
 				r.ev.Feature, r.ev.End = "", k.c.lastT
 			}
 		}
@@ -72,6 +78,7 @@ func (m *Monitor) judge(r *record, final bool) {
 			p.disturbed = p.levels[0].n + max(spanMax, int(1e9/k.c.period))
 		}
 		r.shape = kind
+		r.quiet = r.quiet && kind != SensorFault && kind != Rupture
 	}
 	if r.ev.Opens() && !r.fitted && s.n >= 8 {
 		r.ev.DropPa = ptr(s.onset - s.lowest)
@@ -87,6 +94,22 @@ func (m *Monitor) judge(r *record, final bool) {
 	if changed {
 		m.book.revise(r)
 	}
+	if final && k.until == 0 && r.ev.Opens() {
+		m.resealed(r, k, &s)
+	}
+}
+
+// resealed tells of a vent that has shut again: the pressure rises like before
+// the opening, or stands, with gas left.
+func (m *Monitor) resealed(r *record, k *watch, s *course) {
+	if r.quiet || k.gauge(s.end) < 0.1*k.gauge(s.onset) || s.slopeSD > 0.05*math.Abs(s.steep) ||
+		s.after < 0.9*math.Max(s.before, 0)-3*s.slopeSD || s.depth < 8*s.sd {
+		return
+	}
+	e := m.book.open(Reseal, k.c, s.lowT, k.c.lastT)
+	e.slack = k.ns
+	e.ev.Named = k.c.lastT
+	m.book.issue(e)
 }
 
 // settled says why figures are still missing when the event is closed.
@@ -123,13 +146,16 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		}
 		return "", ""
 	}
+	if s.depth < noise && s.left < -noise {
+		return SupplyStep, "" // it stands above the line: a rise that settled
+	}
 	if !final {
 		return "", ""
 	}
 	gauge := k.gauge(s.onset)
 	drop := s.top - s.lowest
 	switch {
-	case s.stopped() && drop < 2*noise:
+	case s.stopped() && drop < 2.5*noise+0.02*s.depth:
 		if s.doubtful() || k.until > 0 && s.length < 0.5 {
 			r.ev.flag(FlagKindUncertain)
 			return "", ""
@@ -142,6 +168,10 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 	if m.rupture(k, s) {
 		r.ev.flag(FlagKindUncertain)
 		return Rupture, ""
+	}
+	if rate := s.before - math.Min(s.rest, s.first); gauge > 0 && rate < leakShare*gauge && s.restSD < 0.1*rate && s.slopeSD < rate {
+		r.ev.RatePaS = ptr(rate)
+		return Leak, ""
 	}
 	return "", ""
 }
@@ -216,7 +246,10 @@ func (k *watch) course() (s course, ok bool) {
 		}
 	}
 	// A ramp is believed to go on for as long as it was seen; a fall is not.
-	seen := max(float64(k.onset-k.from)*dt, 0.01)
+	seen := float64(k.onset-k.from) * dt
+	if k.onset-k.from < leastSeen {
+		seen = 0
+	}
 	line := func(i int) float64 {
 		return s.onset + math.Max(s.before, 0)*math.Min(float64(p.cap.t[i&p.cap.mask]-t)*1e-9, 2*seen)
 	}
@@ -229,7 +262,9 @@ func (k *watch) course() (s course, ok bool) {
 		if n == 0 {
 			continue
 		}
-		s.lowest = math.Min(s.lowest, v)
+		if v < s.lowest {
+			s.lowest, s.lowT = v, p.cap.t[(i+block/2)&p.cap.mask]
+		}
 		s.top = math.Max(s.top, v)
 		dev := line(i+block/2) - v
 		if dev > s.depth {
@@ -242,6 +277,7 @@ func (k *watch) course() (s course, ok bool) {
 		return s, false
 	}
 	s.end = v
+	s.steep = (s.lowest - s.onset) / math.Max(float64(s.lowT-t)*1e-9, dt)
 	s.left = line(end-max(block, s.n/8)/2) - v
 	_, s.after, _ = p.cap.line(end-s.n/3, end, t)
 	_, s.rest, _ = p.cap.line(k.onset+s.n/4, end, t)

@@ -266,6 +266,10 @@ func (m *Monitor) opening(c *channel, l *level, w *window) *record {
 	m.provisional(r, c, k)
 	m.label(r)
 	m.schedule(r, k)
+	if m.opt.Rig == RunawayRig && r.ev.Opens() {
+		r.quiet = true // in a vessel a vent is a rise; a fall is told once it is known what it is
+		return r
+	}
 	m.book.issue(r)
 	return r
 }
@@ -286,7 +290,7 @@ func (m *Monitor) join(c *channel, onset, slack int64) *record {
 		if onset-r.ev.Onset > int64(3e9) {
 			break
 		}
-		if r.ev.Kind == SensorFault && r.shape != SensorFault || r.ev.Rev == 0 || slices.Contains(r.ev.Channels, c.id) {
+		if r.ev.Kind == SensorFault && r.shape != SensorFault || r.ev.Rev == 0 && !r.quiet || slices.Contains(r.ev.Channels, c.id) {
 			continue
 		}
 		if r.ev.Kind != VentOpening && r.ev.Kind != Rupture && r.ev.Kind != Dump && r.ev.Kind != SensorFault {
@@ -388,6 +392,7 @@ func (m *Monitor) schedule(r *record, k *watch) {
 // look does what is due at bench time now.
 func (m *Monitor) look(now int64) {
 	m.due = never
+	m.thermal.look(m, now)
 	for i := len(m.book.recs) - 1; i >= 0; i-- {
 		r := m.book.recs[i]
 		if now-r.ev.Decided > 4*limitNs {

@@ -7,11 +7,15 @@ import (
 )
 
 const (
-	levelsMax  = 4
-	learnS     = 0.1 // s
-	spikeLen   = 3   // longest excursion that must not trigger
-	excursion  = 7   // longest excursion that is taken back when it has come back
-	feedDelay  = 4   // samples by which the slower levels lag, so that spikes are out
+	levelsMax = 4
+	learnS    = 0.1 // s
+	// overlap makes up for windows that mostly fire together, and for what the
+	// spike-proof second look takes away: found on white noise at 1e4 to 1e6
+	// samples between false alarms.
+	overlap    = 2.1
+	spikeLen   = 3 // longest excursion that must not trigger
+	excursion  = 7 // longest excursion that is taken back when it has come back
+	feedDelay  = 4 // samples by which the slower levels lag, so that spikes are out
 	fillShort  = 64
 	fillMax    = 20000
 	spikeSigma = 6.0
@@ -49,9 +53,11 @@ type pressure struct {
 
 	phase     phase
 	phaseEnd  int // sample of level 0 at which calm returns
+	noiseFrom int // sample of level 0 from which the noise is looked at again
 	gapEnd    int // sample of level 0 until which gapLevel binds
 	gapLevel  float64
 	saturated int // sample of level 0 up to which saturation matters
+	lastRise  int // event of the last supply step
 	lastFall  int // capture number of the last event's onset
 	disturbed int // sample of level 0 up to which something that comes back is about
 	high      float64
@@ -110,7 +116,7 @@ func (p *pressure) setRate(rateHz, share float64) {
 		}
 		for k := range l.win[:l.nw] {
 			w := &l.win[k]
-			w.z = thresholdFor(share/float64(tests)/rateHz*float64(div), w.length)
+			w.z = thresholdFor(overlap*share/float64(tests)/rateHz*float64(div), w.length)
 		}
 		l.deaf = int(learnS * rateHz / float64(div))
 		div *= octave
@@ -151,9 +157,6 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 	ref := (l0.total - l0.cum[(l0.n-5)&ringMask]) * 0.25
 	e := v - ref
 	a := math.Abs(e)
-	if p.noise.push(v) {
-		p.rescale()
-	}
 	switch {
 	case p.run > 0:
 		spiked = p.away(v)
@@ -170,6 +173,10 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 	fired = -1
 	if l0.push(v) {
 		fired = 0
+	}
+	// the noise is taken where spikes are out already
+	if l0.n > p.noiseFrom && p.noise.push(l0.ring[(l0.n-1-excursion)&ringMask]) {
+		p.rescale()
 	}
 	if p.nl > 1 {
 		if f := p.feed(); f >= 0 && fired < 0 {
@@ -286,7 +293,8 @@ func (p *pressure) feed() int {
 func (p *pressure) bridge(missing int) {
 	l0 := &p.levels[0]
 	p.noise.cut()
-	p.run = 0
+	p.noiseFrom = l0.n + excursion + 1
+	p.run, p.doubt = 0, 0
 	if l0.n == 0 {
 		return
 	}
@@ -304,6 +312,7 @@ func (p *pressure) bridge(missing int) {
 			l0.push(v + slope*float64(k))
 			p.feed()
 		}
+		p.noiseFrom = l0.n + excursion + 1
 		if missing >= 4 {
 			p.gapEnd = l0.n + trimRest
 		}

@@ -96,10 +96,10 @@ func (m *Monitor) frozen(c *channel, x *daq.Sample) {
 func (m *Monitor) disown(c *channel, from int64, f Fault) {
 	for i := len(m.book.recs) - 1; i >= 0; i-- {
 		r := m.book.recs[i]
-		if r.ev.Onset < from-2*c.period {
+		if r.ev.Decided < from {
 			return
 		}
-		if r.ev.Opens() && r.seat == c.id && len(r.ev.Channels) == 1 {
+		if r.ev.Opens() && r.ev.Onset >= from-r.slack-2*c.period && r.seat == c.id && len(r.ev.Channels) == 1 {
 			r.toFault(f, m.now)
 			m.book.revise(r)
 		}
@@ -146,6 +146,7 @@ func (m *Monitor) resume(c *channel, x *daq.Sample) {
 	}
 	// The channel was no sensor for a while: where it comes back is no event.
 	p.noise.cut()
+	p.noiseFrom = p.levels[0].n + excursion + 1
 	p.restart()
 	p.phase = calm
 }

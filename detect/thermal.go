@@ -1,19 +1,284 @@
 package detect
 
-import "ventward/daq"
+import (
+	"fmt"
+	"math"
+
+	"ventward/daq"
+)
+
+// The runaway criterion: a skin (or gas) temperature that rises at least at
+// runawayRate for runawayHold. A rate of 1 °C/s held for 3 s is common
+// practice, no source. A rise ten times as fast is believed sooner.
+const (
+	runawayRate = 1.0 // °C/s
+	runawayHold = 3.0 // s
+	rapidRate   = 10.0
+	rapidHold   = 0.5
+	rapidLeast  = 5 // samples
+
+	courseLen  = 256
+	courseMask = courseLen - 1
+
+	dipAheadNs = int64(1e9)
+	dipAfterNs = int64(5e9)
+	ventSetNs  = int64(500e6)
+	cellHold   = 3   // samples below half that make a loss of continuity
+	cellLeast  = 1.0 // V; a cell below it has no continuity to lose
+)
 
 // A thermal follows a runaway rig's temperatures and cell voltage.
-type thermal struct{}
+type thermal struct {
+	on      bool
+	skin    tempCourse
+	gas     tempCourse
+	ran     bool // runaway was called
+	vent    int  // event of the first venting; 0: none yet
+	ventAt  int64
+	ventC   *channel
+	line    watch // the pressure's line before it
+	cellRef float64
+	cellN   int
+	cellLow int
+	cellAt  int64
+	cell    bool // the voltage has been lost
+}
 
-func (t *thermal) init(m *Monitor) {}
+// A tempCourse is a temperature's newest values, with single outliers taken
+// out by a median of three.
+type tempCourse struct {
+	t    [courseLen]int64
+	v    [courseLen]float64
+	n    int
+	a, b float64 // the two newest raw values
+	seen int
+	has  bool
+}
+
+func (t *thermal) init(m *Monitor) {
+	t.on = m.opt.Rig == RunawayRig
+	for i := range m.channels {
+		if m.channels[i].cfg.Role == daq.RoleSkin {
+			t.skin.has = true
+		}
+	}
+}
+
+func (c *tempCourse) push(t int64, v float64) {
+	m := v
+	if c.seen >= 2 {
+		m = median3(v, c.a, c.b)
+	}
+	c.seen++
+	c.b, c.a = c.a, v
+	c.t[c.n&courseMask], c.v[c.n&courseMask] = t, m
+	c.n++
+}
+
+func median3(a, b, c float64) float64 {
+	return math.Max(math.Min(a, b), math.Min(math.Max(a, b), c))
+}
+
+// slope is the least-squares slope over the last span s, in units per s; ok is
+// false where fewer than least samples, or less than four fifths of the span,
+// are there.
+func (c *tempCourse) slope(span float64, least int) (b float64, from int64, ok bool) {
+	if c.n == 0 {
+		return 0, 0, false
+	}
+	now := c.t[(c.n-1)&courseMask]
+	var n, st, sv, stt, stv float64
+	for k := 1; k <= min(c.n, courseLen); k++ {
+		i := (c.n - k) & courseMask
+		t := float64(c.t[i]-now) * 1e-9
+		if t < -span {
+			break
+		}
+		n++
+		st += t
+		sv += c.v[i]
+		stt += t * t
+		stv += t * c.v[i]
+		from = c.t[i]
+	}
+	d := n*stt - st*st
+	if int(n) < least || d <= 0 || float64(now-from)*1e-9 < 0.8*span {
+		return 0, from, false
+	}
+	return (n*stv - st*sv) / d, from, true
+}
+
+// least is the lowest value in [from, to]; ok is false where there is none.
+func (c *tempCourse) least(from, to int64) (v float64, ok bool) {
+	v = math.Inf(1)
+	for k := 1; k <= min(c.n, courseLen); k++ {
+		i := (c.n - k) & courseMask
+		if c.t[i] >= from && c.t[i] <= to {
+			v = math.Min(v, c.v[i])
+		}
+	}
+	return v, !math.IsInf(v, 1)
+}
 
 // reading takes a measurement of a skin or gas thermocouple or the cell's
 // voltage.
-func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {}
+func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {
+	switch {
+	case c.cfg.Role == daq.RoleCell:
+		t.voltage(m, c, x)
+		return
+	case !t.on || c.cfg.Quantity != daq.Temperature:
+		return
+	}
+	s := &t.gas
+	if c.cfg.Role == daq.RoleSkin {
+		s = &t.skin
+	}
+	if s.n > 0 && x.T-s.t[(s.n-1)&courseMask] > max(4*c.period, int64(2e9)) {
+		s.n, s.seen = 0, 0 // a hole: where it comes back is no rise
+	}
+	s.push(x.T, x.V)
+	if s == &t.skin || !t.skin.has {
+		t.judge(m, c, s, x.T)
+	}
+	if t.vent != 0 && t.ventAt != 0 && x.T > t.ventAt+dipAfterNs && s == &t.skin {
+		t.dip(m)
+	}
+}
 
-// vented takes a rise of the vessel's pressure.
-func (t *thermal) vented(m *Monitor, c *channel, onset int64, pa, step float64) {
-	r := m.book.open(FirstVenting, c, onset, c.lastT)
-	r.ev.StepPa = ptr(step)
+// judge calls the runaway.
+func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
+	if t.ran {
+		return
+	}
+	rate, hold := runawayRate, runawayHold
+	b, from, ok := s.slope(hold, rapidLeast)
+	half, _, _ := s.slope(hold/2, 3)
+	held := ok && b >= rate && half >= rate
+	if !held {
+		b, from, ok = s.slope(rapidHold, rapidLeast)
+		held = ok && b >= rapidRate
+		rate, hold = rapidRate, rapidHold
+	}
+	if !held {
+		return
+	}
+	t.ran = true
+	r := m.book.open(Runaway, c, from, now)
+	r.ev.Named = now
+	r.ev.Criterion = fmt.Sprintf("dT/dt >= %g °C/s for %g s", rate, hold)
 	m.book.issue(r)
+}
+
+// vented takes a rise of the vessel's pressure: the cell's first venting,
+// where it is a step and not the vessel warming up.
+func (t *thermal) vented(m *Monitor, c *channel, l *level, w *window) bool {
+	if t.vent != 0 || t.ran && t.vent == 0 {
+		return false
+	}
+	span := int64(w.length*l.div) * c.period
+	bow, sd := l.bend()
+	n := float64(l.span)
+	x := w.lever / float64(w.length)
+	f := x*x - (n*n-1)/12
+	if span > ventSetNs || w.r/float64(w.length) < bendFactor*math.Max(0, bow*f)+bendSigma*math.Abs(f)*sd {
+		return false
+	}
+	p := c.p
+	onset := max(p.cap.n-1-l.back(w)*l.div, p.cap.oldest())
+	at := p.cap.t[onset&p.cap.mask]
+	r := m.book.open(FirstVenting, c, at, c.lastT)
+	r.slack = span
+	r.ev.StepPa = ptr(l.residual(0))
+	t.line = watch{t0: c.lastT, v0: p.base + l.at(0), slope: l.slope / (float64(l.div) * float64(c.period) * 1e-9)}
+	t.vent, t.ventAt, t.ventC = r.ev.ID, at, c
+	m.book.issue(r)
+	m.due = min(m.due, c.lastT+ventSetNs)
+	return true
+}
+
+// look settles the first venting once the pressure had time to stay up.
+func (t *thermal) look(m *Monitor, now int64) {
+	r := m.book.at(t.vent)
+	if t.vent == 0 || r == nil || r.ev.Named != 0 {
+		return
+	}
+	at := r.ev.Decided + ventSetNs
+	if now < at || t.ventC.lastT < at {
+		m.due = min(m.due, at)
+		return
+	}
+	p := t.ventC.p
+	n := max(4, int(50e6/t.ventC.period))
+	v, _ := p.cap.mean(p.cap.n-n, p.cap.n)
+	step := v - t.line.v0 - t.line.slope*float64(t.ventC.lastT-t.line.t0)*1e-9
+	if step < 4*p.sigma()/math.Sqrt(float64(n)) || step < 0.2**r.ev.StepPa {
+		r.toFault(FaultSpike, t.ventC.lastT)
+		t.vent, t.ventAt = 0, 0
+	} else {
+		r.ev.StepPa = ptr(step)
+		r.ev.Named = t.ventC.lastT
+	}
+	m.book.revise(r)
+}
+
+// dip measures how far the skin cooled at the first venting.
+func (t *thermal) dip(m *Monitor) {
+	r := m.book.at(t.vent)
+	at := t.ventAt
+	t.ventAt = 0
+	if r == nil || r.ev.Kind != FirstVenting {
+		return
+	}
+	before, ok := t.skin.least(at-dipAheadNs, at)
+	low, ok2 := t.skin.least(at, at+dipAfterNs)
+	if !ok || !ok2 {
+		r.ev.without("dip_C", "no valid skin temperature round the venting")
+	} else {
+		r.ev.DipC = ptr(math.Max(0, before-low))
+	}
+	m.book.revise(r)
+}
+
+// voltage takes the cell's voltage: a sudden loss with nothing on the pressure
+// is the interrupt device.
+func (t *thermal) voltage(m *Monitor, c *channel, x *daq.Sample) {
+	if t.cell {
+		return
+	}
+	if t.cellN >= 8 && t.cellRef > cellLeast && x.V < 0.5*t.cellRef {
+		if t.cellLow == 0 {
+			t.cellAt = x.T
+		}
+		if t.cellLow++; t.cellLow >= cellHold {
+			t.cell = true
+			r := m.book.open(ContinuityLoss, c, t.cellAt, x.T)
+			r.ev.Named = x.T
+			m.book.issue(r)
+		}
+		return
+	}
+	t.cellLow = 0
+	t.cellN++
+	t.cellRef += (x.V - t.cellRef) / float64(min(t.cellN, 64))
+}
+
+// close says what of the first venting could not be measured.
+func (t *thermal) close(m *Monitor) {
+	r := m.book.at(t.vent)
+	if t.vent == 0 || r == nil || r.ev.Kind != FirstVenting {
+		return
+	}
+	if r.ev.Named == 0 {
+		r.ev.Named = max(m.now, r.ev.Decided)
+	}
+	if r.ev.DipC != nil || r.ev.Absent["dip_C"] != "" {
+		return
+	}
+	if !t.skin.has {
+		r.ev.without("dip_C", "no skin temperature")
+		m.book.revise(r)
+		return
+	}
+	t.dip(m)
 }

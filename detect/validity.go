@@ -89,12 +89,12 @@ func (h *health) judgeCodes() {
 	h.blocks++
 	h.rest += (p - h.rest) / float64(min(h.blocks, 16))
 	h.longest *= 0.98
-	if h.blocks < 4 || h.rest > 0.85 {
+	if h.blocks < 4 || h.rest > 0.7 {
 		h.limit = 0
 		return
 	}
 	k := 25 / -math.Log(math.Max(h.rest, 0.05))
-	h.limit = max(frozenMin, int(k), int(3*h.longest))
+	h.limit = max(frozenMin, int(k), int(4*h.longest))
 }
 
 // outage counts invalid samples; it tells when they have become a fault.
