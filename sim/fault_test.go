@@ -240,9 +240,9 @@ func TestClockDrift(t *testing.T) {
 		}
 		return float64(s.devices[0].complete()-start) / float64(seconds)
 	}
-	near(t, "rows a second at 50 ppm", rows(20), 10000.5, 0.1)
+	near(t, "rows a second at 50 ppm", rows(5), 10000.5, 0.25)
 	if err := s.cause(&Fault{Name: "clock-drift", Size: -900}); err != nil {
 		t.Fatal(err)
 	}
-	near(t, "rows a second at -900 ppm", rows(20), 9991, 0.1)
+	near(t, "rows a second at -900 ppm", rows(5), 9991, 0.25)
 }

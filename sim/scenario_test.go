@@ -12,7 +12,7 @@ func TestScenarios(t *testing.T) {
 	for _, k := range Scenarios() {
 		t.Run(k.Name, func(t *testing.T) {
 			for seed := uint64(1); seed <= uint64(1+min(1, k.Openings)); seed++ {
-				tr, err := Play(Scenario{Kind: k.Name, Seed: seed})
+				tr, err := Play(Scenario{Kind: k.Name, Seed: seed, Rate: 2500})
 				if err != nil {
 					t.Fatal(err)
 				}
