@@ -13,7 +13,7 @@ type Port struct {
 type Instrument struct {
 	Name     string  `json:"name"`
 	Port     Port    `json:"port"`
-	Protocol string  `json:"protocol"` // line, frame, modbus
+	Protocol string  `json:"protocol"` // line, frame, modbus, query
 	Columns  int     `json:"columns"`
 	RateHz   float64 `json:"rate_hz"`            // rows a second
 	TickHz   float64 `json:"tick_hz,omitempty"`  // device ticks a second; 0: no tick

@@ -86,18 +86,7 @@ func (o *FrameOptions) Check() []Problem {
 // Check returns everything wrong with the options.
 func (o *ModbusOptions) Check() []Problem {
 	var ps problems
-	seconds := func(field string, v float64, zero bool) {
-		if math.IsNaN(v) || v < 0 || v > 3600 || (v == 0 && !zero) || (v > 0 && v < 1e-3) {
-			ps.add(field, v, "write seconds, for example 0.1", "must be 0.001 to 3600 s")
-		}
-	}
-	seconds("poll_s", o.PollS, len(o.Registers) == 0)
-	seconds("timeout_s", o.TimeoutS, true)
-	seconds("quarantine_s", o.QuarantineS, true)
-	seconds("verify_s", o.VerifyS, true)
-	if o.Baud < 0 || o.Baud > 20_000_000 {
-		ps.add("baud", o.Baud, "write the line's speed, for example 19200, or leave it to the port's", "no such speed")
-	}
+	pace{o.PollS, o.TimeoutS, o.QuarantineS, o.VerifyS}.check(&ps, len(o.Registers) > 0, o.Baud)
 	if len(o.Registers) == 0 && len(o.Coils) == 0 {
 		ps.add("registers", "[]", "name at least one register or coil", "the line has nothing to ask or to switch")
 	}
@@ -165,5 +154,120 @@ func (c *Coil) check(at string, ps *problems) {
 	}
 	if c.Output < 0 {
 		ps.add(at+".output", c.Output, "name an output of the bench", "no such output")
+	}
+}
+
+// check judges the times of an asker; polls tells whether it has a cycle.
+func (p pace) check(ps *problems, polls bool, baud int) {
+	for _, f := range []struct {
+		name string
+		v    float64
+		zero bool
+	}{{"poll_s", p.poll, !polls}, {"timeout_s", p.timeout, true}, {"quarantine_s", p.quarantine, true}, {"verify_s", p.verify, true}} {
+		if math.IsNaN(f.v) || f.v < 0 || f.v > 3600 || (f.v == 0 && !f.zero) || (f.v > 0 && f.v < 1e-3) {
+			ps.add(f.name, f.v, "write seconds, for example 0.1", "must be 0.001 to 3600 s")
+		}
+	}
+	if baud < 0 || baud > 20_000_000 {
+		ps.add("baud", baud, "write the line's speed, for example 19200, or leave it to the port's", "no such speed")
+	}
+}
+
+// Check returns everything wrong with the options.
+func (o *QueryOptions) Check() []Problem {
+	var ps problems
+	pace{o.PollS, o.TimeoutS, o.QuarantineS, o.VerifyS}.check(&ps, len(o.Questions) > 0, o.Baud)
+	if math.IsNaN(o.GapS) || o.GapS < 0 || o.GapS > 60 {
+		ps.add("gap_s", o.GapS, "write seconds, for example 0.005, or leave it out", "must be 0 to 60 s")
+	}
+	for _, f := range [][2]string{{"end", o.End}, {"answer_end", o.AnswerEnd}} {
+		switch f[1] {
+		case "", "\r\n", "\r", "\n":
+		default:
+			ps.add(f[0], f[1], `write CR LF, CR or LF`, "no such end of line")
+		}
+	}
+	switch o.Checksum {
+	case ChecksumNone, ChecksumXOR, ChecksumCRC16, "":
+	default:
+		ps.add("checksum", o.Checksum, `write "none", "xor" or "crc16"`, "no such checksum")
+	}
+	checkText(&ps, "refusal", o.Refusal, true)
+	if len(o.Questions) == 0 && len(o.Switches) == 0 {
+		ps.add("questions", "[]", "state at least one question or switch", "the line has nothing to ask or to switch")
+	}
+	for i := range o.Questions {
+		o.Questions[i].check(fmt.Sprintf("questions[%d]", i), &ps)
+	}
+	if n := o.Columns(); n > MaxColumns {
+		ps.add("questions", n, "split the instrument", "a cycle has more than %d numbers", MaxColumns)
+	}
+	outputs := map[int]int{}
+	for i := range o.Switches {
+		s := &o.Switches[i]
+		at := fmt.Sprintf("switches[%d]", i)
+		s.check(at, &ps)
+		if j, twice := outputs[s.Output]; twice {
+			ps.add(at+".output", s.Output, "give each output one switch", "switches[%d] carries the same output", j)
+		}
+		outputs[s.Output] = i
+	}
+	return ps
+}
+
+// checkText wants printable ASCII without blanks at its ends, which an answer
+// loses.
+func checkText(ps *problems, field, s string, empty bool) {
+	if s == "" && !empty {
+		ps.add(field, s, "write what goes over the line, without its end", "is missing")
+		return
+	}
+	bad := len(s) > maxText
+	for i := range len(s) {
+		bad = bad || s[i] < ' ' || s[i] > '~'
+	}
+	if bad || string(trim([]byte(s))) != s {
+		ps.add(field, s, "write what goes over the line, without its end", "must be at most %d printable ASCII characters, no blanks at either end", maxText)
+	}
+}
+
+func (q *Question) check(at string, ps *problems) {
+	checkText(ps, at+".ask", q.Ask, false)
+	for _, f := range [][2]string{{".prefix", q.Prefix}, {".suffix", q.Suffix}} {
+		checkText(ps, at+f[0], string(trim([]byte(f[1]))), true)
+	}
+	if d := q.Delimiter; d != "" && (len(d) != 1 || d[0] < ' ' || d[0] > '~' || isNumberByte(d[0])) {
+		ps.add(at+".delimiter", d, `write one character such as "," or ";"`, "a delimiter is one character that no number holds")
+	}
+	read := 0
+	for i, d := range q.Decimals {
+		if d != SkipNumber {
+			read++
+		}
+		if d < SkipNumber || d > MaxDecimals {
+			ps.add(fmt.Sprintf("%s.decimals[%d]", at, i), d, "write the decimals the instrument prints, or -1 to read over the number", "must be -1 to %d", MaxDecimals)
+		}
+	}
+	if read == 0 || len(q.Decimals) > MaxFields {
+		ps.add(at+".decimals", len(q.Decimals), "write the decimals of each number of the answer", "an answer has 1 to %d numbers, of which at least one is read", MaxFields)
+	}
+}
+
+func (s *Switch) check(at string, ps *problems) {
+	for _, f := range []struct {
+		name, v string
+		empty   bool
+	}{{".on", s.On, false}, {".off", s.Off, false}, {".on_answer", s.OnAnswer, true}, {".off_answer", s.OffAnswer, true},
+		{".ask", s.Ask, false}, {".is_on", s.IsOn, false}, {".is_off", s.IsOff, false}} {
+		checkText(ps, at+f.name, f.v, f.empty)
+	}
+	if s.On != "" && s.On == s.Off {
+		ps.add(at+".off", s.Off, "write the command that switches it off", "is the same as on")
+	}
+	if s.IsOn != "" && s.IsOn == s.IsOff {
+		ps.add(at+".is_off", s.IsOff, "write what the device answers while the output is off", "is the same as is_on")
+	}
+	if s.Output < 0 {
+		ps.add(at+".output", s.Output, "name an output of the bench", "no such output")
 	}
 }

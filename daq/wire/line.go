@@ -185,33 +185,53 @@ func (d *LineDecoder) decode(line []byte) (mark, reason) {
 
 // verify checks and cuts off the checksum and the optional leading '$'.
 func (d *LineDecoder) verify(line []byte) ([]byte, bool) {
+	body, ok := checked(line, d.o.Checksum)
+	if ok && len(body) > 0 && body[0] == '$' {
+		body = body[1:]
+	}
+	return body, ok
+}
+
+// checked cuts the checksum off a line, and tells whether it matches. A leading
+// '$' is not part of the sum; it is left in place.
+func checked(line []byte, checksum string) ([]byte, bool) {
 	digits := 0
-	switch d.o.Checksum {
+	switch checksum {
 	case ChecksumXOR:
 		digits = 2
 	case ChecksumCRC16:
 		digits = 4
+	default:
+		return line, true
 	}
-	body := line
-	if digits > 0 {
-		star := len(line) - digits - 1
-		if star < 0 || line[star] != '*' {
-			return nil, false
-		}
-		body = line[:star]
+	star := len(line) - digits - 1
+	if star < 0 || line[star] != '*' {
+		return nil, false
 	}
+	want, ok := parseHex(line[star+1:])
+	return line[:star], ok && sumOf(line[:star], checksum) == want
+}
+
+// sumOf is the checksum of a line without it, a leading '$' left out.
+func sumOf(body []byte, checksum string) uint16 {
 	if len(body) > 0 && body[0] == '$' {
 		body = body[1:]
 	}
-	if digits == 0 {
-		return body, true
+	if checksum == ChecksumXOR {
+		return uint16(xor8(body))
 	}
-	want, ok := parseHex(line[len(line)-digits:])
-	sum := CRC16(body)
-	if digits == 2 {
-		sum = uint16(xor8(body))
+	return CRC16(body)
+}
+
+// appendSum appends the checksum of the line that begins at start.
+func appendSum(dst []byte, start int, checksum string) []byte {
+	switch checksum {
+	case ChecksumXOR:
+		return appendHex(append(dst, '*'), sumOf(dst[start:], checksum), 2)
+	case ChecksumCRC16:
+		return appendHex(append(dst, '*'), sumOf(dst[start:], checksum), 4)
 	}
-	return body, ok && sum == want
+	return dst
 }
 
 func parseHex(p []byte) (uint16, bool) {
@@ -352,13 +372,7 @@ func AppendLine(dst []byte, o *LineOptions, seq, tick uint64, counts []int32) []
 		}
 		dst = o.appendField(dst, f, seq, tick, counts)
 	}
-	body := dst[start:]
-	switch o.Checksum {
-	case ChecksumXOR:
-		dst = appendHex(append(dst, '*'), uint16(xor8(body)), 2)
-	case ChecksumCRC16:
-		dst = appendHex(append(dst, '*'), CRC16(body), 4)
-	}
+	dst = appendSum(dst, start, o.Checksum)
 	return append(dst, '\r', '\n')
 }
 

@@ -505,7 +505,7 @@ func TestTakeIsBounded(t *testing.T) {
 		pl.m.Demand(daq.Demand{Output: 77, Serial: uint64(i)})
 	}
 	b, r := pl.m.Take()
-	if len(b) != 0 || len(r) != maxTaken || r[len(r)-1].Serial != maxTaken+9 || !strings.Contains(r[0].Reason, "no coil") {
+	if len(b) != 0 || len(r) != maxTaken || r[len(r)-1].Serial != maxTaken+9 || !strings.Contains(r[0].Reason, "nothing on this line") {
 		t.Fatalf("%d, %d", len(b), len(r))
 	}
 	if b, r = pl.m.Take(); b != nil || r != nil {

@@ -63,9 +63,6 @@ func (r *request) answerLen() int {
 	return 8
 }
 
-// A fault says what is wrong with an answer. Empty: nothing.
-type fault string
-
 const (
 	faultUnit     fault = "the answer comes from another unit"
 	faultFunction fault = "the answer belongs to another function"
@@ -115,6 +112,14 @@ func (r *request) look(p []byte) (need int, f fault) {
 var exceptions = map[byte]string{
 	1: "illegal function", 2: "illegal data address", 3: "illegal data value", 4: "device failure",
 	5: "acknowledge", 6: "device busy", 8: "memory parity error", 10: "gateway path unavailable", 11: "gateway target silent",
+}
+
+// refusal says what an exception means.
+func (t *modbusTalk) refusal(p []byte) string {
+	if p[1]&exceptionBit == 0 {
+		return ""
+	}
+	return exceptionText(t.req.function, p[2])
 }
 
 func exceptionText(function, code byte) string {

@@ -72,6 +72,75 @@ type Coil struct {
 	Function int `json:"function,omitempty"`
 }
 
+// QueryOptions describes one line of an instrument that answers a line of text
+// with a line of text: what it is asked in one cycle (one row a cycle) and the
+// outputs it switches. It has one master, this program.
+type QueryOptions struct {
+	PollS       float64 `json:"poll_s"`       // time between cycles
+	TimeoutS    float64 `json:"timeout_s"`    // for an answer, from the end of the question on; 0: 0.1 s
+	QuarantineS float64 `json:"quarantine_s"` // silence kept after a timeout or a bad answer, so that a late answer can't be taken for a new one; 0: twice TimeoutS
+	VerifyS     float64 `json:"verify_s"`     // time between read-backs of outputs that nobody changed; 0: 1 s
+	GapS        float64 `json:"gap_s"`        // silence kept between an answer and the next question, which some devices need
+	Baud        int     `json:"baud"`         // for the time that a message takes; 0: the port's
+	End         string  `json:"end"`          // what ends a question: CR LF, CR or LF; empty: CR LF
+	AnswerEnd   string  `json:"answer_end"`   // what ends an answer; empty: End
+	// Checksum of questions and answers: none, xor or crc16, as in LineOptions.
+	Checksum string `json:"checksum"`
+	// Refusal is how an answer begins that is the device's no ("ERR", say);
+	// empty: none is known.
+	Refusal   string     `json:"refusal,omitempty"`
+	Questions []Question `json:"questions"`
+	Switches  []Switch   `json:"switches,omitempty"` // outputs on this line
+}
+
+// Question is one question of a cycle. Its answer is Prefix, then one decimal
+// number for each entry of Decimals with Delimiter between them, then Suffix;
+// blanks round a number and round the answer are ignored.
+type Question struct {
+	Ask       string `json:"ask"`
+	Prefix    string `json:"prefix,omitempty"`
+	Suffix    string `json:"suffix,omitempty"`
+	Delimiter string `json:"delimiter,omitempty"` // one character; empty: ","
+	// Decimals says for each number of the answer how many decimals are kept: the
+	// number is kept exactly as counts of 10^-decimals and fills the next column
+	// of the batch. A number with more decimals is refused, never rounded.
+	// SkipNumber: the number is read over.
+	Decimals []int `json:"decimals"`
+}
+
+// SkipNumber in Question.Decimals reads over a number of the answer.
+const SkipNumber = -1
+
+// Switch is one output switched by lines of text. Off is its safe state.
+type Switch struct {
+	Output    int    `json:"output"`    // index in the bench's output table
+	Heartbeat bool   `json:"heartbeat"` // each demand is an edge: written at once, not repeated by the line
+	On        string `json:"on"`        // the command
+	Off       string `json:"off"`
+	OnAnswer  string `json:"on_answer,omitempty"` // what the device answers to the command; empty: nothing
+	OffAnswer string `json:"off_answer,omitempty"`
+	Ask       string `json:"ask"`    // reads the output back ...
+	IsOn      string `json:"is_on"`  // ... and is answered this while it is on,
+	IsOff     string `json:"is_off"` // this while it is off
+}
+
+// Columns is the number of columns of a cycle's row.
+func (o *QueryOptions) Columns() int {
+	n := 0
+	for _, q := range o.Questions {
+		for _, d := range q.Decimals {
+			if d != SkipNumber {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+// Floats tells whether the line's batches hold Floats (the counts as float64)
+// instead of Counts: with more than one question a row may have gaps.
+func (o *QueryOptions) Floats() bool { return len(o.Questions) > 1 }
+
 // Floats tells whether the line's batches hold Floats instead of Counts: they
 // do as soon as one register is f32, or u32, which an int32 count can't hold.
 func (o *ModbusOptions) Floats() bool {
@@ -94,17 +163,28 @@ func (o *LineOptions) HasChecksum() bool {
 // on the line trips it. Several demands at once, and demands whose own write
 // fails, wait longer.
 func (o *ModbusOptions) WorstDelayS() float64 {
-	timeout := o.TimeoutS
-	if timeout == 0 {
-		timeout = defaultTimeoutS
+	return pace{timeout: o.TimeoutS, quarantine: o.QuarantineS}.worstDelay(2*maxADU, o.Baud)
+}
+
+// WorstDelayS is the delay of a query line in the same sense.
+func (o *QueryOptions) WorstDelayS() float64 {
+	longest := 0
+	for _, q := range o.Questions {
+		longest = max(longest, len(q.Ask)+q.answerLen())
 	}
-	quarantine := o.QuarantineS
-	if quarantine == 0 {
-		quarantine = 2 * timeout
+	for _, s := range o.Switches {
+		longest = max(longest, len(s.On)+len(s.OnAnswer), len(s.Off)+len(s.OffAnswer), len(s.Ask)+max(len(s.IsOn), len(s.IsOff)))
 	}
+	return o.GapS + pace{timeout: o.TimeoutS, quarantine: o.QuarantineS}.worstDelay(longest+2*lineOverhead, o.Baud)
+}
+
+// worstDelay returns the time in s of a transaction of that many bytes without
+// an answer, then the quarantine at its longest.
+func (p pace) worstDelay(bytes, baud int) float64 {
+	p = p.settled()
 	line := 0.0
-	if o.Baud > 0 {
-		line = (2*maxADU + 4) * charBits / float64(o.Baud)
+	if baud > 0 {
+		line = float64(bytes+4) * charBits / float64(baud)
 	}
-	return line + timeout + 2*quarantine
+	return line + p.timeout + 2*p.quarantine
 }
