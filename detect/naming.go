@@ -18,6 +18,7 @@ const (
 	leakShare = 0.01  // 1/s
 	fastFill  = 0.5e5 // Pa/s; a slower fill leaves the gas no warmer
 	coolS     = 1.0   // s in which cooling shows that it slows down
+	leastSeen = 64    // samples of ramp below which it is not continued
 	fillS     = 8.0   // s; nor does a longer one
 )
 
