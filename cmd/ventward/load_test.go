@@ -28,7 +28,8 @@ func TestThreeInstrumentsAtOnce(t *testing.T) {
 	for name, sent := range rep.Sent {
 		c := instrument(r.state(), name)["counters"].(map[string]any)
 		t.Logf("%s: sent %+v, decoded %v", name, sent, c)
-		if c["bad"].(float64) != 0 || c["lost_rows"].(float64) != 0 || c["refused"].(float64) != 0 {
+		// What was sent while the port was being opened may be lost, nothing after.
+		if c["bad"].(float64) != 0 || c["lost_rows"].(float64) > float64(sent.Unheard) || c["refused"].(float64) != 0 {
 			t.Errorf("%s: bad, lost or refused on a clean line: %v", name, c)
 		}
 		if name != "relay" && c["rows"].(float64)+float64(sent.Unheard) < float64(sent.Rows) {
