@@ -80,6 +80,7 @@ const tallest = sel => page.evaluate(s => {
 test('a spike of one sample is visible on both charts', async () => {
   await b.act('ramp', { v: 0 });
   await b.act('pressure', { v: 10 });
+  await page.waitForTimeout(300); // the step to 10 bar is over before the run begins
   await b.act('run', { v: 0 });
   await page.waitForTimeout(1500);
   assert.ok((await tallest('.plot.mid canvas')) < 0.1, 'the quiet line is tall before the spike');
@@ -221,6 +222,17 @@ test('a viewer who comes late sees the run from its beginning', async () => {
   await page.locator('[data-event="1"][data-rev="2"]').waitFor();
   await page.locator('.alarm.medium').waitFor();
   assert.match(await text('.run'), /M47-0231/);
+});
+
+test('the result of a run stays in sight when the next one begins', async () => {
+  await b.act('run', { v: 5 });
+  await b.act('opening', { v: 1, feature: 'top vent' });
+  await b.act('fit', { v: 1, feature: 'top vent' });
+  await page.locator('[data-event="1"][data-rev="2"]').waitFor();
+  await b.act('run', { v: 0 });
+  await page.locator('.before [data-event="1"]').waitFor();
+  assert.equal(await page.locator('.events > ul [data-event]').count(), 0);
+  assert.match(await text('.before'), /18\.42 ± 0\.05/);
 });
 
 test('no accessibility violation in any state or size', async () => {

@@ -81,6 +81,12 @@ describe('Store', () => {
     s.frame(frame(4, [bin(63, 4), bin(70, 5)]), 11);
     expect(s.whole!.rows[0]!.map(b => b.index)).toEqual([40, 60, 63]);
     expect(s.run!.id).toBe('b');
+    s.text({ type: 'event', event: event(7, 1) });
+    s.text({ type: 'event', event: { ...event(8, 1), event: 'sensor-fault' } });
+    s.text({ type: 'run', run: run('c', 4) });
+    expect(s.events).toHaveLength(0);
+    expect(s.before!.run.id).toBe('b');
+    expect(s.before!.events.map(e => e.id)).toEqual([7]);
   });
 
   it('counts what it can’t read', () => {

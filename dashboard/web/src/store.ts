@@ -16,6 +16,8 @@ export class Store {
   state: State | undefined;
   run: RunInfo | undefined;
   events: Event[] = [];
+  /** the run before, so that its result does not vanish when the next begins */
+  before: { run: RunInfo; events: Event[] } | undefined;
   alarms: Alarm[] = [];
   live: Live[] = [];
   whole: Run | undefined;
@@ -86,7 +88,7 @@ export class Store {
   }
 
   private setRun(r: RunInfo | undefined, joined: boolean): void {
-    const same = r && this.run?.id === r.id && this.whole;
+    const last = this.run, same = r && last?.id === r.id && this.whole;
     this.run = r;
     if (!r) {
       this.whole = undefined;
@@ -99,6 +101,7 @@ export class Store {
     this.whole = new Run(this.binS, r.start_bench_s, r.end_bench_s);
     this.live.forEach((l, ch) => l.bins.forEach(b => this.whole!.put(ch, b, this.binS)));
     if (!joined) {
+      if (last && last.id !== r.id) this.before = { run: last, events: this.events.filter(e => e.event !== 'sensor-fault') };
       // Those that belong to the new run are sent again, in its time.
       this.events = [];
       this.marksRev++;

@@ -68,12 +68,13 @@ const QUALITY: [number, string, string][] = [
   [Q.uncalibrated, 'uncalibrated', 'No calibration in force.'],
 ];
 
-export interface Doubt { word: string; meaning: string; bad: boolean }
+/** minor: times or intervals are less certain, the value is not. */
+export interface Doubt { word: string; meaning: string; minor: boolean }
 
 /** What quality bits say, the worst first. */
 export function doubts(bits: number): Doubt[] {
-  const bad = Q.missing | Q.open | Q.rail | Q.frozen;
-  return QUALITY.filter(([b]) => bits & b).map(([b, word, meaning]) => ({ word, meaning, bad: (bits & (b & bad)) !== 0 }));
+  const minor = Q.late | Q.unsettled | Q.uncalibrated;
+  return QUALITY.filter(([b]) => bits & b).map(([b, word, meaning]) => ({ word, meaning, minor: (b & minor) !== 0 }));
 }
 
 export const PRIORITY_WORD: Record<string, string> = { critical: 'Critical', high: 'High', medium: 'Medium', low: 'Low' };

@@ -53,6 +53,7 @@ type bench struct {
 	alarms   []guard.Alarm
 	commands []daq.Command
 	state    int
+	shot     int
 	replay   bool
 }
 
@@ -167,7 +168,8 @@ func (b *bench) act(what string, q url.Values) bool {
 	case "replay":
 		b.replay = f != 0
 	case "run":
-		b.start("M47-0231", "L7", 12, now-int64(f*1e9))
+		b.shot++
+		b.start("M47-0231", "L7", 11+b.shot, now-int64(f*1e9))
 	case "opening":
 		b.hub.Event(b.opening(int(f), now, q.Get("feature")))
 	case "fit":
@@ -210,7 +212,7 @@ func (b *bench) obey(c daq.Command) {
 }
 
 func (b *bench) start(specimen, lot string, shot int, at int64) {
-	b.run = &stream.RunState{ID: "20260301-101500-12", Specimen: specimen, Lot: lot, Shot: shot, Start: at, StartUTC: b.zero.Add(time.Duration(at)).UTC().Format(time.RFC3339Nano)}
+	b.run = &stream.RunState{ID: "20260301-101500-" + strconv.Itoa(shot), Specimen: specimen, Lot: lot, Shot: shot, Start: at, StartUTC: b.zero.Add(time.Duration(at)).UTC().Format(time.RFC3339Nano)}
 	b.hub.Run(b.run, b.now())
 }
 

@@ -1,5 +1,5 @@
 import { useEffect, useRef, useState } from 'preact/hooks';
-import type { Channel, State } from '../api';
+import type { Channel, Event, State } from '../api';
 import { columns, extent, type Columns } from '../bins';
 import { Chart, LINES, type Band, type Limit, type Mark } from '../chart';
 import { ceiling, number } from '../format';
@@ -8,8 +8,9 @@ import type { Store } from '../store';
 import { eventMark, opens } from '../words';
 
 const MINUTE = 60;
-/** Time between drawings, ms: smooth enough, and half the work of every frame. */
-const DRAW_MS = 80;
+/** Time between drawings, ms: drawing is what a page costs, so that what moves
+ *  slowly is drawn less often. An event is drawn at once. */
+const DRAW_MS = { pressure: 100, temperature: 300, whole: 500 };
 const MAX_MARKS = 24;
 
 interface Line { channel: Channel; color: string }
@@ -86,7 +87,7 @@ function Plot({ title, kind, lines, whole, class: cls, compact = false }: PlotPr
       cancelAnimationFrame(frame);
       frame = requestAnimationFrame(() => draw(chart, s, order, whole, kind));
     };
-    const timer = setInterval(tick, whole ? 4 * DRAW_MS : DRAW_MS);
+    const timer = setInterval(tick, whole ? DRAW_MS.whole : DRAW_MS[kind]);
     let marks = s.marksRev;
     const off = s.subscribe(() => {
       if (marks === s.marksRev) return;
@@ -146,10 +147,12 @@ function temperatureRange(data: Columns): [number, number] {
 
 function marksIn(s: Store, x: [number, number], shift: number): Mark[] {
   const out: Mark[] = [];
-  for (const e of s.events) {
-    const at = e.onset_s + shift;
+  const add = (e: Event, at: number) => {
     if (at >= x[0] && at <= x[1]) out.push({ x: at, label: label(e.pressure_bar, eventMark(e)), strong: opens(e) });
-  }
+  };
+  for (const e of s.events) add(e, e.onset_s + shift);
+  // The last minute may reach back into the run before.
+  if (shift !== 0) for (const e of s.before?.events ?? []) add(e, e.onset_s + s.before!.run.start_bench_s);
   out.sort((a, b) => a.x - b.x);
   // Openings are never crowded out by faults.
   const few = out.length > MAX_MARKS ? out.filter(m => m.strong) : out;

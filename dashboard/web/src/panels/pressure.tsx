@@ -83,7 +83,7 @@ function Quality({ q, worst, old, age: a }: { q: number; worst: number; old: boo
   if (old) return <p class="quality bad"><Warn /><b>Old value.</b> No reading for {age(a)}.</p>;
   if (list.length === 0) return <p class="quality"><Tick />good</p>;
   const d = list[0]!;
-  return <p class="quality bad"><Warn /><b>{capital(d.word)}.</b> {d.meaning}{list.length > 1 && ` Also: ${list.slice(1).map(x => x.word).join(', ')}.`}</p>;
+  return <p class={d.minor ? 'quality minor' : 'quality bad'}><Warn /><b>{capital(d.word)}.</b> {d.meaning}{list.length > 1 && ` Also: ${list.slice(1).map(x => x.word).join(', ')}.`}</p>;
 }
 
 /** Where the pressure stands among the features' ranges and the trip limit. */

@@ -44,7 +44,7 @@ function SensorRow({ x, today }: { x: Sensor; today: string }) {
     <tr class={remarks.length || old ? 'doubt' : ''}>
       <th scope="row">{x.name}</th>
       <td class="num r">{number(figure(x, 'value'), d)} <span class="soft">{unit}{x.reference && ` ${REF[x.reference] ?? x.reference}`}</span></td>
-      <td class="num r">{number(figure(x, 'u'), d)}</td>
+      <td class="num r">{number(figure(x, 'u') || undefined, d)}</td>
       <td class="num r">{noise(x)}</td>
       <td class="num r">{x.rate_hz === undefined ? DASH : `${count(Math.round(x.rate_hz))} Hz`}</td>
       <td class="num r">{old && <Warn />}{age(x.age_s)}</td>
