@@ -1,9 +1,11 @@
 package influx
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"net/url"
@@ -45,6 +47,8 @@ type server struct {
 	config  string
 	url     string
 	process *exec.Cmd
+	said    *bytes.Buffer // by the process
+	ended   chan struct{}
 }
 
 const serverConfig = `reporting-disabled = true
@@ -69,14 +73,7 @@ func startServer(t *testing.T) *server {
 	t.Helper()
 	dir := t.TempDir()
 	s := &server{t: t, binary: serverBinary(t), config: filepath.Join(dir, "influxd.conf")}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := l.Addr().String()
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
+	addr := freeAddress(t)
 	s.url = "http://" + addr
 	if err := os.WriteFile(s.config, fmt.Appendf(nil, serverConfig, dir, addr), 0o600); err != nil {
 		t.Fatal(err)
@@ -85,6 +82,23 @@ func startServer(t *testing.T) *server {
 	t.Cleanup(s.kill)
 	s.create("lab")
 	return s
+}
+
+// freeAddress finds a port that nobody uses and that no outgoing connection is
+// given (those begin at 32768): it must be there again after a restart.
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	for range 100 {
+		addr := fmt.Sprintf("127.0.0.1:%d", 20000+rand.IntN(12000))
+		if l, err := net.Listen("tcp", addr); err == nil {
+			if err := l.Close(); err != nil {
+				t.Fatal(err)
+			}
+			return addr
+		}
+	}
+	t.Fatal("no free port from 20000 to 32000")
+	return ""
 }
 
 func (s *server) create(database string) {
@@ -100,14 +114,24 @@ func (s *server) create(database string) {
 
 func (s *server) start() {
 	s.t.Helper()
-	s.process = exec.Command(s.binary, "-config", s.config)
+	s.process, s.said, s.ended = exec.Command(s.binary, "-config", s.config), &bytes.Buffer{}, make(chan struct{})
+	s.process.Stdout, s.process.Stderr = s.said, s.said
 	if err := s.process.Start(); err != nil {
 		s.t.Fatal(err)
 	}
-	for limit := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+	go func(p *exec.Cmd, ended chan struct{}) {
+		_ = p.Wait()
+		close(ended)
+	}(s.process, s.ended)
+	for limit := time.Now().Add(60 * time.Second); ; time.Sleep(20 * time.Millisecond) {
 		resp, err := http.Get(s.url + "/ping")
 		if err == nil && resp.Body.Close() == nil && resp.StatusCode == http.StatusNoContent {
 			return
+		}
+		select {
+		case <-s.ended:
+			s.t.Fatalf("the database server ended: %s", s.said)
+		default:
 		}
 		if time.Now().After(limit) {
 			s.t.Fatalf("the database server doesn't answer: %v", err)
@@ -118,7 +142,7 @@ func (s *server) start() {
 // kill ends the server as a power cut would, but for the disk's own cache.
 func (s *server) kill() {
 	_ = s.process.Process.Kill()
-	_ = s.process.Wait()
+	<-s.ended
 }
 
 func (s *server) signal(sig syscall.Signal) {
