@@ -66,6 +66,6 @@ export function bytes(n: number): string {
 /** The end of a scale that starts at 0 and shows v with room above it. */
 export function ceiling(v: number): number {
   const want = Math.max(v, 1e-6) * 1.08, decade = 10 ** Math.floor(Math.log10(want));
-  for (const step of [1, 1.5, 2, 2.5, 3, 4, 5, 6, 8]) if (step * decade >= want) return step * decade;
+  for (const step of [1, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8]) if (step * decade >= want) return step * decade;
   return 10 * decade;
 }
