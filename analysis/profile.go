@@ -255,18 +255,12 @@ func (a *opening) refine() {
 	if best == nil {
 		return
 	}
-	a.used = len(a.b.t)
-	plain := a.startCourse()
-	plain.width = best.width
-	best = a.whole([]course{best.course, plain}, withRate)
+	best = a.extend(best.course)
 	if best == nil {
 		return
 	}
-	if p := a.listen(best); p != nil {
-		best = p
-		_, free = a.bounds()
-		withRate = append(append([]figure(nil), free...), figRate)
-	}
+	_, free = a.bounds() // the line's resonance may have joined
+	withRate = append(append([]figure(nil), free...), figRate)
 	spread := 1.0
 	if p, ok := a.fit(best.course, append(append([]figure(nil), withRate...), figWidth), 60); ok {
 		spread = math.Sqrt(p.cov[figWidth][figWidth])
@@ -289,12 +283,55 @@ func (a *opening) refine() {
 	a.weigh()
 }
 
+// extend fits the longest part of the fall that the model explains: what comes
+// later than that (a supply valve that shuts, a closing flap, heat) says nothing
+// of the opening.
+func (a *opening) extend(early course) *profile {
+	plain := a.startCourse()
+	plain.width = early.width
+	seeds := []course{early, plain}
+	last := a.b.t[len(a.b.t)-1] - a.start.onset
+	var best *profile
+	for span := last; ; span /= 2.5 {
+		n := len(a.b.t)
+		for n > 0 && a.b.t[n-1] > a.start.onset+span {
+			n--
+		}
+		if best != nil && (n-a.after(a.start.onset) < 20 || span < 0.04*last) {
+			return best
+		}
+		a.used = n
+		_, free := a.bounds()
+		p := a.whole(seeds, append(free, figRate))
+		if p == nil {
+			return best
+		}
+		best = p
+		if a.misfit(best) == 1 {
+			return best
+		}
+		if q := a.listen(best); q != nil {
+			if best = q; a.misfit(best) == 1 {
+				return best
+			}
+		}
+		seeds = []course{early, best.course}
+	}
+}
+
+// after is the number of bins before time t.
+func (a *opening) after(t float64) int {
+	n := 0
+	for n < len(a.b.t) && a.b.t[n] < t {
+		n++
+	}
+	return n
+}
+
 // listen looks for a ringing of the line where the best course does not
 // explain the data: nil where there is none.
 func (a *opening) listen(best *profile) *profile {
-	a.fits = []profile{*best}
-	defer func() { a.fits = nil }()
-	if a.excess() == 1 {
+	if a.rings {
 		return nil
 	}
 	a.rings = true
@@ -506,14 +543,39 @@ func (a *opening) mixture(value func(c *course) float64, f figure, gf float64, g
 	return mean, math.Sqrt(v * excess)
 }
 
-// excess is Birge's ratio: by how much the best fit's misfit exceeds what the
-// noise explains, not below 1 and only where that is no chance. It widens the
-// intervals where the model is not the whole truth.
+// misfit is Birge's ratio of a profile: by how much its sum of squares exceeds
+// what the noise explains, over all bins or over those of the opening and the
+// fall alone, whichever is more; not below 1, and only where that is no chance.
+func (a *opening) misfit(p *profile) float64 {
+	n := a.used
+	e := make([]float64, n)
+	sv := newSolver(a.law, math.Max(a.b.t[n-1]-p.onset+p.width+2*a.s.dt, 4*a.s.dt), p.rate)
+	sv.read(p.course, a.b.t[:n], e)
+	for i := range e {
+		e[i] = a.b.y[i] - e[i]
+	}
+	a.white.apply(e)
+	ratio := func(from int, taken float64) float64 {
+		sum := 0.0
+		for _, v := range e[from:] {
+			sum += v * v
+		}
+		free := float64(n-from) - taken
+		if free < 3 || sum < free+2.5*math.Sqrt(2*free) {
+			return 1
+		}
+		return sum / free
+	}
+	first := a.after(p.onset - p.width/2 - 3*a.s.dt)
+	return math.Max(ratio(0, 6), ratio(min(first, n), 4))
+}
+
+// excess is the misfit of the best fit. It widens the intervals where the model
+// is not the whole truth.
 func (a *opening) excess() float64 {
 	best := bestOf(a.fits)
-	free := float64(a.used) - 6
-	if best == nil || free < 1 || best.chi2 < free+2*math.Sqrt(2*free) {
+	if best == nil {
 		return 1
 	}
-	return best.chi2 / free
+	return a.misfit(best)
 }
