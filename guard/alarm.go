@@ -138,10 +138,13 @@ func (g *Guard) announce(rule int, in AlarmInput, c *condition, now int64) {
 func (g *Guard) ring(rule int, c *condition, came bool, now int64) {
 	a := &g.s.Alarms[rule]
 	a.Who, a.Reason, a.Until = "", "", 0
-	a.Count++
 	if came {
 		a.Since = now
 	}
+	if a.Count > 0 && g.s.Load.rang(rule, now) { // flaps within one batch: told once
+		return
+	}
+	a.Count++
 	if c == nil {
 		c = g.speaker(rule)
 	}

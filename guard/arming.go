@@ -275,7 +275,7 @@ func (g *Guard) whyWatchdog() (string, string) {
 		return "there is no hardware watchdog relay", "fit one"
 	case g.s.Unbeat != "":
 		return "no edge is sent to the watchdog relay: " + g.s.Unbeat, "look at its instrument"
-	case !g.s.Outputs[g.heart].Off:
+	case !g.s.Outputs[g.heart].Off || g.s.Outputs[g.heart].State == daq.OutputUnknown:
 		return "no edge for the watchdog relay was read back", "wait a moment, then look at its instrument"
 	}
 	return "", ""

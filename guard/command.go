@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"ventward/daq"
 )
@@ -104,26 +105,36 @@ func (g *Guard) prepare(c daq.Command, now int64) error {
 	if g.s.Phase != AtRest && g.s.Phase != Preparing {
 		return fmt.Errorf("cannot prepare while %s: end the test first", g.s.Phase)
 	}
-	g.stated(c, now)
+	if err := g.stated(c, now); err != nil {
+		return err
+	}
 	g.enter(Preparing, now)
 	return nil
 }
 
 // stated keeps the names and the date that a command gives.
-func (g *Guard) stated(c daq.Command, now int64) {
+func (g *Guard) stated(c daq.Command, now int64) error {
+	if d := c.Args["date"]; d != "" {
+		if _, err := time.Parse(time.DateOnly, d); err != nil {
+			return fmt.Errorf("%s: date = %q is no date: write it as 2031-05-24", c.Verb, d)
+		}
+		g.dated(d, now)
+	}
 	for i, k := range []string{"who1", "who2"} {
 		if v := strings.TrimSpace(c.Args[k]); v != "" {
 			g.s.Names[i] = v
 		}
 	}
-	g.dated(c.Args["date"], now)
+	return nil
 }
 
 func (g *Guard) arm(c daq.Command, now int64) error {
 	if g.s.Phase != AtRest && g.s.Phase != Preparing {
 		return fmt.Errorf("cannot arm while %s: end the test first", g.s.Phase)
 	}
-	g.stated(c, now)
+	if err := g.stated(c, now); err != nil {
+		return err
+	}
 	var missing []string
 	for _, k := range g.Guards() {
 		if k.Required && !k.OK {

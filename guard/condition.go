@@ -111,13 +111,13 @@ func (g *Guard) moved(rule int, c *condition, now int64) {
 	g.s.Faulty[rule] = faulty
 	g.s.Holds[rule] = holds
 	g.s.Trips[rule].Stands = holds
-	if holds {
-		g.trip(rule, now)
-	}
 	if c != nil && !c.Holds {
 		c = nil
 	}
-	g.raise(rule, holds, c, now)
+	g.raise(rule, holds, c, now) // first: the trip may lead to a phase in which the alarm is suppressed by design
+	if holds {
+		g.trip(rule, now)
+	}
 }
 
 // message says in words what holds.

@@ -16,8 +16,7 @@ func (g *Guard) Event(e detect.Event, now int64) {
 	for _, k := range g.events {
 		c := &g.conds[k]
 		r := &g.o.Rules[c.rule]
-		stands := slices.Contains(r.Events, e.Kind) && (r.Feature == "" || r.Feature == e.Feature) &&
-			(len(r.Channels) == 0 || slices.Contains(r.Channels, e.Channel))
+		stands := slices.Contains(r.Events, e.Kind) && (r.Feature == "" || r.Feature == e.Feature) && r.sees(&e)
 		if !stands && !slices.Contains(c.Standing, id) {
 			continue
 		}
@@ -30,6 +29,13 @@ func (g *Guard) Event(e detect.Event, now int64) {
 	if g.s.Test.Running {
 		g.s.Test.opened(id, e.Opens())
 	}
+}
+
+// sees tells whether one of the rule's channels saw the event; a rule without
+// channels asks for none.
+func (r *Rule) sees(e *detect.Event) bool {
+	return len(r.Channels) == 0 || slices.Contains(r.Channels, e.Channel) ||
+		slices.ContainsFunc(e.Channels, func(c daq.ChannelID) bool { return slices.Contains(r.Channels, c) })
 }
 
 func eventWords(e *detect.Event, chans []daq.Channel) string {

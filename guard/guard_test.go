@@ -47,7 +47,13 @@ type player struct {
 }
 
 func play(t *testing.T) *player {
-	g, err := New(bench())
+	t.Helper()
+	return playWith(t, bench())
+}
+
+func playWith(t *testing.T, o Options) *player {
+	t.Helper()
+	g, err := New(o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -39,6 +39,9 @@ func (l *load) count(rule int, now int64) bool {
 	return chatters(r, now)
 }
 
+// rang tells whether the rule was announced at this very time already.
+func (l *load) rang(rule int, now int64) bool { return l.Rules[rule][chatterN-1] == now }
+
 func chatters(r *[chatterN]int64, now int64) bool { return r[0] != 0 && now-r[0] < chatterNS }
 
 // recent is the number of announcements in the last 10 min, at most loadRing.

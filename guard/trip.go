@@ -195,7 +195,7 @@ func (g *Guard) standing(now int64) {
 
 // dated notes what day it is: proof tests become overdue.
 func (g *Guard) dated(date string, now int64) {
-	if date == "" || date == g.s.Date {
+	if date == g.s.Date {
 		return
 	}
 	g.s.Date = date
