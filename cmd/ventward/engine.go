@@ -224,11 +224,11 @@ func (e *engine) gather() {
 // peakHold is the highest valid specimen pressure since arming, and the ramp
 // over about the last second.
 type peakHold struct {
-	max      float64
-	have     bool
-	t0, tEnd int64
-	v0, vEnd float64
-	rampPaS  float64
+	max     float64
+	have    bool
+	t0      int64
+	v0      float64
+	rampPaS float64
 }
 
 // take looks at the last sample of a stretch for the ramp and at all for the

@@ -22,9 +22,9 @@ func (w wrongUse) Unwrap() error { return w.error }
 
 func badUse(format string, args ...any) error { return wrongUse{fmt.Errorf(format, args...)} }
 
-// answerNo ends a command whose answer is "no"; what there is to say was
+// errNo ends a command whose answer is "no"; what there is to say was
 // printed.
-var answerNo = errors.New("the answer is no")
+var errNo = errors.New("the answer is no")
 
 // exitCode says with which code an error ends the program, and prints it.
 func exitCode(err error, stderr io.Writer) int {
@@ -32,7 +32,7 @@ func exitCode(err error, stderr io.Writer) int {
 	switch {
 	case err == nil:
 		return exitDone
-	case errors.Is(err, answerNo):
+	case errors.Is(err, errNo):
 		return exitNo
 	case errors.As(err, &wrong):
 		fmt.Fprintln(stderr, "ventward:", err)

@@ -77,6 +77,3 @@ func serve(c *cobra.Command, g *global, b *config.Bench, record bool) error {
 	}
 	return errors.Join(d.run(ctx), st.Close())
 }
-
-// interrupted tells that a context ended because the user wished so.
-func interrupted(ctx context.Context) bool { return errors.Is(ctx.Err(), context.Canceled) }

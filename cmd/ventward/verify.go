@@ -84,7 +84,7 @@ func (v *verdict) print(w io.Writer, asJSON bool) error {
 		fmt.Fprintf(w, "%s: %s (%s; %d entries, %d event revisions, %d alarm changes, %d findings)\n", v.Run, word, v.State, v.Entries, v.Events, v.Alarms, v.Findings)
 	}
 	if !v.Same {
-		return answerNo
+		return errNo
 	}
 	return nil
 }
