@@ -172,6 +172,8 @@ test('a run is started and ended from the page', async () => {
   await page.getByRole('button', { name: 'Start a run' }).click();
   await page.getByLabel('Specimen', { exact: true }).fill('M47-0312');
   await page.getByLabel('Lot').fill('L8');
+  await page.waitForTimeout(800); // the page draws again; the cursor has to stay
+  assert.equal(await page.evaluate(() => document.activeElement.name), 'lot');
   await page.getByLabel('Shot').fill('4');
   await page.getByLabel('Your name').fill('R. Amsel');
   await page.keyboard.press('Enter');

@@ -1,4 +1,4 @@
-import { useState } from 'preact/hooks';
+import { useEffect, useRef, useState } from 'preact/hooks';
 import { between, duration, timeOfDay } from '../format';
 import { useBeat, useCommands, useStore } from '../hooks';
 import { PHASES } from '../words';
@@ -53,7 +53,9 @@ function RunBlock() {
 
 /** Not a modal dialog: alarms and ABORT stay within reach while it is open. */
 function StartForm({ done }: { done: () => void }) {
-  const c = useCommands(), [busy, setBusy] = useState(false);
+  const c = useCommands(), [busy, setBusy] = useState(false), first = useRef<HTMLInputElement>(null);
+  // Once: the page draws again many times while somebody types.
+  useEffect(() => first.current?.focus(), []);
   const submit = async (e: SubmitEvent) => {
     e.preventDefault();
     const f = new FormData(e.target as HTMLFormElement), shot = Number(f.get('shot') || 0);
@@ -66,7 +68,7 @@ function StartForm({ done }: { done: () => void }) {
   return (
     <form id="start-run" class="start" onSubmit={e => void submit(e as SubmitEvent)} onKeyDown={e => e.key === 'Escape' && done()}>
       <p>Check the label on the specimen, then type it here.</p>
-      <label>Specimen<input name="specimen" required maxLength={80} autocomplete="off" spellcheck={false} ref={el => el?.focus()} /></label>
+      <label>Specimen<input name="specimen" required maxLength={80} autocomplete="off" spellcheck={false} ref={first} /></label>
       <label>Lot<input name="lot" maxLength={80} autocomplete="off" spellcheck={false} /></label>
       <label>Shot<input name="shot" type="number" min={1} max={99999} step={1} inputMode="numeric" /></label>
       <label>Your name<input value={c.who} maxLength={80} autocomplete="name" onInput={e => c.setWho((e.target as HTMLInputElement).value)} /></label>
