@@ -20,6 +20,7 @@ type course struct {
 	damp  float64 // its damping ratio, below 1
 	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
 	blend float64 // 1: the ramp's gas is as warm as a long ramp makes it; 0: as the walls
+	hold  float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
 	zero  float64 // what the transducer reads too much, Pa
 	shape float64 // growth of the area, see growth
 }
@@ -143,8 +144,9 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 	}
 	k := s.gas.Gamma
 	wall := c.heat * (1 - th)
-	dp = s.supply - out + wall*p/th
-	dth = th/p*(s.supply*(1-th/k)-out*(1-1/k)) + wall
+	supply := s.supply + c.hold*(c.ramp-wall*p/th-s.supply)
+	dp = supply - out + wall*p/th
+	dth = th/p*(supply*(1-th/k)-out*(1-1/k)) + wall
 	return dp, dth
 }
 

@@ -14,9 +14,10 @@ const Algorithm = 1
 
 // Bounds of what is fitted.
 const (
-	rampSpan     = 1.0  // s of straight ramp before the onset that are used
-	fallFraction = 0.75 // of the way to ambient down to which the fall is used
-	fewest       = 12   // samples below which nothing is fitted
+	rampSpan      = 1.0  // s of straight ramp before the onset that are used
+	fallFraction  = 0.75 // of the way to ambient down to which the fall is used
+	enoughSquares = 3e6  // sum of squares of the fall over the noise's variance that tell the area to some 0.3 %
+	fewest        = 12   // samples below which nothing is fitted
 )
 
 // FitOpening fits the opening that window w was asked for and returns what the
@@ -147,8 +148,23 @@ func (a *opening) locate() {
 	a.start = best
 	// again, with the stretch cut by the onset and not by the trigger
 	a.straighten(best.onset)
-	a.to = a.fallEnd(s.t[a.from], best.onset)
+	a.to = min(a.fallEnd(s.t[a.from], best.onset), a.enough(best, variance))
 	a.noise = a.estimateNoise(best)
+}
+
+// enough is the index up to which a slow fall says all that is wanted: later
+// parts depend on the walls' heat and on what the supply does.
+func (a *opening) enough(h hinge, variance float64) int {
+	s := &a.s
+	sum := 0.0
+	for i := s.index(h.onset); i < len(s.t); i++ {
+		x := s.t[i] - h.onset
+		r := h.drop * math.Expm1(-x/h.tau)
+		if sum += r * r / variance; sum > enoughSquares && x > 0.15 {
+			return i
+		}
+	}
+	return len(s.t)
 }
 
 // straighten sets from where the ramp before the onset is straight: over the

@@ -17,6 +17,7 @@ const (
 	figShape
 	figHeat // ln
 	figBlend
+	figHold
 	figZero
 	figLag
 	figRing // ln f
@@ -31,6 +32,8 @@ const (
 	shapeMean, shapeSD = 1.6, 0.4
 	heatMean, heatSD   = -0.5, 1.5 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
 	blendMean, blendSD = 0.5, 0.5
+	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
+	dampMean, dampSD   = 0.12, 0.8
 	bendSD             = 0.03 // 1/s: by how much of itself the ramp changes in a second
 	widestOpening      = 0.03 // s
 	fastestFall        = 2e4  // 1/s, where no volume tells better
@@ -56,6 +59,8 @@ func (c *course) get(f figure) float64 {
 		return c.blend
 	case figBend:
 		return c.bend
+	case figHold:
+		return c.hold
 	case figZero:
 		return c.zero
 	case figRing:
@@ -86,6 +91,8 @@ func (c *course) set(f figure, v float64) {
 		c.blend = v
 	case figBend:
 		c.bend = v
+	case figHold:
+		c.hold = v
 	case figZero:
 		c.zero = v
 	case figRing:
@@ -119,21 +126,27 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	bend := math.Max(bendSD*math.Abs(a.start.ramp), 1e-3*sd)
 	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
 	free = []figure{figOnset, figLevel, figRamp, figBend, figShape, figZero}
-	if !a.liquid {
+	if a.warms() {
 		b[figHeat] = bound{low: heatMean - 5*heatSD, high: heatMean + 4*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
 		b[figBlend] = bound{low: -0.1, high: 1.1, mean: blendMean, sd: blendSD, scale: blendSD}
-		free = append(free, figHeat, figBlend)
+		b[figHold] = b[figBlend]
+		free = append(free, figHeat, figBlend, figHold)
 	}
 	if l, u := a.ch.LagS, a.ch.LagUS; l > 0 && u > 0 {
-		b[figLag] = bound{low: 0.05 * l, high: 5 * l, mean: l, sd: u, scale: l}
+		b[figLag] = bound{low: math.Max(0.05*l, l-4*u), high: l + 4*u, mean: l, sd: u, scale: u}
 		free = append(free, figLag)
 	}
 	if a.rings {
-		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), scale: 0.1}
-		b[figDamp] = bound{low: math.Log(0.003), high: math.Log(0.9), mean: math.Log(0.1), sd: 1, scale: 0.3}
+		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
+		b[figDamp] = bound{low: math.Log(0.003), high: math.Log(0.9), mean: math.Log(dampMean), sd: dampSD, scale: 0.3}
 		free = append(free, figRing, figDamp)
 	}
 	return b, free
+}
+
+// warms tells whether the fall lasts so long that the walls' heat may show.
+func (a *opening) warms() bool {
+	return !a.liquid && a.s.t[a.to-1]-a.start.onset > 0.03
 }
 
 // fastest is the greatest rate thought possible, 1/s: a hole as large as the
@@ -267,6 +280,7 @@ func (a *opening) refine() {
 		if p.chi2 < best.chi2+0.5 && math.Sqrt(p.cov[figWidth][figWidth]) < 0.07 && math.Sqrt(p.cov[figRate][figRate]) < 0.1 && p.rate*p.width < 1.5 {
 			p.weight = 1
 			a.fits = []profile{p}
+			a.overLines(append(append([]figure(nil), withRate...), figWidth))
 			return
 		}
 		if p.chi2 < best.chi2 {
@@ -281,6 +295,39 @@ func (a *opening) refine() {
 		}
 	}
 	a.weigh()
+	a.overLines(withRate)
+}
+
+// overLines adds what a line that rings too little to be heard would change: it
+// delays, too. Half the belief beforehand is in a line that matters.
+func (a *opening) overLines(free []figure) {
+	best := bestOf(a.fits)
+	if a.rings || best == nil {
+		return
+	}
+	a.rings = true // for the bounds
+	defer func() { a.rings = false }()
+	excess := a.excess()
+	var sum float64
+	grid := []float64{3000, 1700, 1000, 560, 320}
+	for _, f := range grid {
+		c := best.course
+		c.ring, c.damp = f, dampMean
+		p, ok := a.fit(c, append(append([]figure(nil), free...), figDamp), 12)
+		if !ok {
+			continue
+		}
+		d := (p.chi2 - best.chi2) / excess
+		if d > 40 {
+			continue
+		}
+		p.weight = math.Exp(-d/2+(p.lnDet-best.lnDet)/2) / float64(len(grid))
+		a.fits = append(a.fits, p)
+		sum += p.weight
+	}
+	for i := range a.fits {
+		a.fits[i].weight /= 1 + sum
+	}
 }
 
 // extend fits the longest part of the fall that the model explains: what comes
@@ -290,6 +337,14 @@ func (a *opening) extend(early course) *profile {
 	plain := a.startCourse()
 	plain.width = early.width
 	seeds := []course{early, plain}
+	if l := a.ch.LagS; a.start.tau < 4*l {
+		// Lag and fall look alike: begin from a fall that the lag hides, too.
+		for _, w := range []float64{0.3 * l, 2 * l} {
+			fast := plain
+			fast.rate, fast.width = math.Min(8/l, a.fastest()), math.Min(math.Max(w, a.narrowest()), a.widest())
+			seeds = append(seeds, fast)
+		}
+	}
 	last := a.b.t[len(a.b.t)-1] - a.start.onset
 	var best *profile
 	for span := last; ; span /= 2.5 {
@@ -387,7 +442,7 @@ func (a *opening) whole(seeds []course, free []figure) *profile {
 			if p, ok := a.fit(c, free, 40); ok && (best == nil || p.chi2 < best.chi2) {
 				best = &p
 			}
-			if a.liquid || best != nil && best.rate > 20 { // too fast to show
+			if !a.warms() || best != nil && best.rate > 5 { // too fast to show
 				break
 			}
 		}
@@ -491,7 +546,7 @@ func (a *opening) overRates(best *profile, free []figure) []profile {
 // startCourse turns the coarse picture into a course.
 func (a *opening) startCourse() course {
 	h := a.start
-	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean, heat: math.Exp(heatMean), blend: blendMean}
+	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean, heat: math.Exp(heatMean), blend: blendMean, hold: blendMean}
 	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
 	p := math.Max(c.level+a.gauge, 1)
 	c.rate = h.drop / h.tau / p

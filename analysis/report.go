@@ -87,7 +87,7 @@ func (a *opening) reportArea(level float64) {
 	}
 	x := a.o.Fixture
 	area := a.gas.AreaFromTau(x.VolumeM3, a.gas.Gamma/rate, x.TemperatureK)
-	rel := math.Sqrt(sdK*sdK + math.Pow(x.VolumeUM3/x.VolumeM3, 2) + math.Pow(x.TemperatureU/x.TemperatureK/2, 2))
+	rel := math.Sqrt(sdK*sdK + a.warmth2() + math.Pow(x.VolumeUM3/x.VolumeM3, 2) + math.Pow(x.TemperatureU/x.TemperatureK/2, 2))
 	if !resolved {
 		low := area * math.Exp(-1.645*rel)
 		f.AreaLowerM2 = &low
@@ -96,4 +96,17 @@ func (a *opening) reportArea(level float64) {
 	}
 	u := 2 * rel * area
 	f.AreaM2, f.AreaUM2 = &area, &u
+}
+
+// warmth2 is the relative variance of the area from the gas's unknown warmth
+// on the ramp, where the fit took it as given: the outflow goes with the square
+// root of the temperature.
+func (a *opening) warmth2() float64 {
+	if a.liquid || a.warms() {
+		return 0
+	}
+	best := bestOf(a.fits)
+	rho := math.Abs(best.ramp) / math.Max(best.level+a.gauge, 1)
+	u := 0.5 * (a.gas.Gamma - 1) * rho / (rho + best.heat) * blendSD
+	return u * u
 }
