@@ -33,9 +33,11 @@ type result struct {
 type opening struct {
 	sim.Truth
 	limit
-	event *detect.Event // nil: missed
-	first detect.Event
-	level float64 // true pressure in the event's channel's reference, Pa
+	event       *detect.Event // nil: missed
+	first       detect.Event
+	level       float64 // true pressure in the event's channel's reference, Pa
+	statistical float64 // the stated uncertainty without the calibration's part, Pa
+	shown       float64 // the same as the channel's calibration error makes it
 }
 
 const falseAlarmS = 1000 * 3600.0
@@ -158,6 +160,12 @@ func (r *result) match(tr *sim.Trace) {
 			if tr.Series[e.Channel].Channel.Reference == daq.Absolute {
 				t.level += tr.Fixture.AmbientPa
 			}
+			if e.PressurePa != nil && e.PressureUPa != nil {
+				c := tr.Series[e.Channel].Channel.Curve
+				cal := 2 * math.Hypot(c.UOffset, c.UGain**e.PressurePa)
+				t.statistical = math.Sqrt(math.Max(0, *e.PressureUPa**e.PressureUPa-cal*cal))
+			}
+			t.shown = calibrated(&tr.Series[e.Channel], t.begin, t.start, t.level)
 			break
 		}
 	}

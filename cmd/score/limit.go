@@ -19,7 +19,8 @@ type limit struct {
 	onsetSD     float64 // Cramér-Rao bound of the effective onset, s; 0: none
 	sigma       float64 // Pa, with the quantisation
 	snr         float64 // sqrt(information)
-	startIndex  int
+	begin       int     // first sample of the baseline
+	start       int     // first sample of the opening
 }
 
 // limits computes the limits of the opening Truth[i].
@@ -35,8 +36,8 @@ func limits(tr *sim.Trace, i int) (limit, error) {
 	for start < len(tr.T) && tr.T[start] < truth.StartNS {
 		start++
 	}
-	l.startIndex = start
 	begin, end := span(tr, i, start)
+	l.begin, l.start = begin, start
 	r := make([]float64, len(tr.T))
 	for k := range r {
 		r[k] = s.Clean[k] - other[0][k]
@@ -153,4 +154,34 @@ func (l *limit) resolve(tr *sim.Trace, truth *sim.Truth, s *sim.Series, r []floa
 	// Time constant of the pressure's choked fall, γ = 1.4, nitrogen or what is near it.
 	tau := tr.Fixture.VolumeM3 / (truth.AreaM2 * 0.5787 * math.Sqrt(1.4*296.8*(tr.Fixture.RoomC+273.15))) / 1.4
 	l.resolved = n >= 10 && tau >= 3*s.LagS
+}
+
+// calibrated is what a sensor with the trace's calibration error reads at the
+// true reading v: a straight line through reading against truth, taken from the
+// samples outside [begin, end) so that their noise is not that of the fit's.
+func calibrated(s *sim.Series, begin, end int, v float64) float64 {
+	var e []float64
+	for k := range s.V {
+		if (k < begin || k >= end) && s.V[k] == s.V[k] {
+			e = append(e, s.V[k]-s.Clean[k])
+		}
+	}
+	if len(e) < 100 {
+		return v
+	}
+	middle, spread := quantile(e, 0.5), quantile(e, 0.84)-quantile(e, 0.16)
+	var n, x1, x2, y1, xy float64
+	for k := range s.V {
+		d := s.V[k] - s.Clean[k]
+		if k >= begin && k < end || !(math.Abs(d-middle) < 3*spread) {
+			continue
+		}
+		x := s.Clean[k] - v
+		n, x1, x2, y1, xy = n+1, x1+x, x2+x*x, y1+d, xy+x*d
+	}
+	det := n*x2 - x1*x1
+	if n < 50 || det <= 1e-6*n*n*v*v { // no spread to tell a slope from
+		return v + y1/math.Max(n, 1)
+	}
+	return v + (y1*x2-x1*xy)/det
 }

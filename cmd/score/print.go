@@ -202,8 +202,9 @@ func (f *figures) measure(r *result, t *opening, thirds [2]float64) {
 		err := *e.PressurePa - t.level
 		hit("pressure", err, *e.PressureUPa)
 		if t.resolved {
-			f.pressure = append(f.pressure, math.Abs(err)/math.Hypot(t.pressureU, t.RampPaS*t.onsetSD))
-			f.sharpP = append(f.sharpP, *e.PressureUPa/(2*t.pressureU))
+			// The limit knows noise only: take the calibration's part out of both.
+			f.pressure = append(f.pressure, math.Abs(*e.PressurePa-t.shown)/math.Hypot(t.pressureU, t.RampPaS*t.onsetSD))
+			f.sharpP = append(f.sharpP, t.statistical/math.Hypot(2*t.pressureU, t.RampPaS*t.onsetSD))
 		}
 	}
 	if e.AreaM2 != nil && e.AreaUM2 != nil {
