@@ -77,6 +77,9 @@ type Channel struct {
 	// OpenBelow is the raw reading below which the loop is open (a 4-20 mA
 	// transmitter below 3.6 mA, say). Zero: not known.
 	OpenBelow float64 `json:"open_below,omitempty"`
+	// OpenAbove is the raw reading above which the sensor is open (a converter
+	// that drives an open thermocouple to its upper end, say). Zero: not known.
+	OpenAbove float64 `json:"open_above,omitempty"`
 
 	// Step is one raw count in the channel's unit near the middle of its range
 	// (LSB). Zero: not known.
@@ -88,6 +91,11 @@ type Channel struct {
 	LagUS float64 `json:"lag_u_s,omitempty"`
 	// DelayS is the transport delay of the impulse line in s.
 	DelayS float64 `json:"delay_s,omitempty"`
+
+	// ResonanceHz is the natural frequency of the impulse line and the transducer's
+	// cavity, ResonanceDamping its damping ratio. Zero: not identified.
+	ResonanceHz      float64 `json:"resonance_hz,omitempty"`
+	ResonanceDamping float64 `json:"resonance_damping,omitempty"`
 
 	// Zeroed tells that the zero was verified with the line open to air.
 	Zeroed bool `json:"zeroed,omitempty"`

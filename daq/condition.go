@@ -17,12 +17,12 @@ const FullScale = 0.98
 // past and are detection's to set). It does not allocate once its buffers have
 // grown to the longest batch.
 type Conditioner struct {
-	lanes     [][]lane // by instrument; channels that others need as cold junction first
-	junctions []float64
-	seen      []bool   // by instrument: a batch has come
-	epoch     []uint32 // of that batch
-	times     []int64
-	refused   uint64
+	lanes   [][]lane // by instrument; channels that others are referred to first
+	helpers []helper
+	seen    []bool   // by instrument: a batch has come
+	epoch   []uint32 // of that batch
+	times   []int64
+	refused uint64
 }
 
 // lane is one channel's way from a column to its samples.
@@ -36,9 +36,12 @@ type lane struct {
 	quietHi      float64
 	limits       limits
 	base         Quality // bits every sample of the channel carries
-	junction     int     // index in junctions of the cold junction; -1: fixedC holds
+	helper       int     // index in helpers of the cold junction or the excitation; -1: fixedC holds
 	fixedC       float64
-	feeds        int // index in junctions this channel feeds; -1: none
+	barometer    int     // index in helpers; -1: none
+	ambient      float64 // what the barometer gave when the lane was last referred to it
+	add          float64 // ambient, with its sign
+	feeds        int     // index in helpers this channel feeds; -1: none
 	buf          []Sample
 }
 
@@ -46,7 +49,7 @@ type lane struct {
 // comparison with it is false.
 type limits struct {
 	railLow, railHigh   float64 // raw
-	open                float64 // raw
+	open, openHigh      float64 // raw
 	satHigh, satLow, lo float64 // channel's unit
 }
 
@@ -54,26 +57,30 @@ type limits struct {
 // the channel, the field and the next move.
 func NewConditioner(channels []Channel, instruments []Instrument) (*Conditioner, error) {
 	c := &Conditioner{lanes: make([][]lane, len(instruments)), seen: make([]bool, len(instruments)), epoch: make([]uint32, len(instruments))}
-	feeds, err := c.findJunctions(channels)
+	feeds, err := c.findHelpers(channels)
 	if err != nil {
 		return nil, err
 	}
-	for pass := range 2 { // cold junctions first
+	for pass := range 2 { // those that others are referred to first
 		for i := range channels {
 			ch := &channels[i]
-			f, isJunction := feeds[ch.Name]
-			if isJunction != (pass == 0) {
+			f, helps := feeds[ch.Name]
+			if helps != (pass == 0) {
 				continue
 			}
 			l, err := newLane(ChannelID(i), ch, instruments)
 			if err != nil {
 				return nil, err
 			}
-			if isJunction {
+			if helps {
 				l.feeds = f
 			}
-			if ch.Curve.Junction != "" {
-				l.junction = feeds[ch.Curve.Junction]
+			if name := ch.Curve.Helper(); name != "" {
+				l.helper = feeds[name]
+			}
+			if l.law.Referred() != 0 {
+				l.barometer = feeds[ch.Curve.Barometer]
+				l.refer(math.NaN())
 			}
 			c.lanes[ch.Instrument] = append(c.lanes[ch.Instrument], l)
 		}
@@ -81,38 +88,8 @@ func NewConditioner(channels []Channel, instruments []Instrument) (*Conditioner,
 	return c, nil
 }
 
-// findJunctions numbers the channels that others name as cold junction.
-func (c *Conditioner) findJunctions(channels []Channel) (map[string]int, error) {
-	byName := map[string]*Channel{}
-	for i := range channels {
-		byName[channels[i].Name] = &channels[i]
-	}
-	feeds := map[string]int{}
-	for i := range channels {
-		ch := &channels[i]
-		name := ch.Curve.Junction
-		if ch.Curve.Kind != calib.ThermocoupleCurve || name == "" {
-			continue
-		}
-		j := byName[name]
-		switch {
-		case j == nil:
-			return nil, fmt.Errorf("channel %q: junction = %q: no such channel; name the one that measures the cold junction, or state junction_C", ch.Name, name)
-		case j.Quantity != Temperature:
-			return nil, fmt.Errorf("channel %q: junction = %q measures %s; name a temperature channel", ch.Name, name, j.Quantity)
-		case j.Curve.Kind == calib.ThermocoupleCurve:
-			return nil, fmt.Errorf("channel %q: junction = %q is a thermocouple itself; name a channel that needs no cold junction", ch.Name, name)
-		}
-		if _, ok := feeds[name]; !ok {
-			feeds[name] = len(c.junctions)
-			c.junctions = append(c.junctions, math.NaN())
-		}
-	}
-	return feeds, nil
-}
-
 func newLane(id ChannelID, ch *Channel, instruments []Instrument) (lane, error) {
-	l := lane{ch: id, column: ch.Column, junction: -1, feeds: -1, fixedC: ch.Curve.JunctionC}
+	l := lane{ch: id, column: ch.Column, helper: -1, barometer: -1, feeds: -1, fixedC: ch.Curve.JunctionC}
 	if ch.Instrument < 0 || ch.Instrument >= len(instruments) {
 		return l, fmt.Errorf("channel %q: instrument = %d: there are %d; number them from 0", ch.Name, ch.Instrument, len(instruments))
 	}
@@ -138,12 +115,15 @@ func newLane(id ChannelID, ch *Channel, instruments []Instrument) (lane, error) 
 
 func newLimits(ch *Channel) limits {
 	nan := math.NaN()
-	m := limits{nan, nan, nan, nan, nan, nan}
+	m := limits{nan, nan, nan, nan, nan, nan, nan}
 	if ch.RailLow != 0 || ch.RailHigh != 0 {
 		m.railLow, m.railHigh = ch.RailLow, ch.RailHigh
 	}
 	if ch.OpenBelow != 0 {
 		m.open = ch.OpenBelow
+	}
+	if ch.OpenAbove != 0 {
+		m.openHigh = ch.OpenAbove
 	}
 	if ch.High > ch.Low {
 		m.satHigh = FullScale * ch.High
@@ -181,6 +161,7 @@ func (l *lane) quiet() (lo, hi float64) {
 	low(above(l.limits.railLow))
 	low(l.limits.open)
 	high(below(l.limits.railHigh))
+	high(l.limits.openHigh)
 	bottom, top := math.Max(zeroNaN(l.limits.satLow), zeroNaN(l.limits.lo)), l.limits.satHigh
 	a, b := (above(bottom)-l.offset)/l.gain, (below(top)-l.offset)/l.gain
 	if l.gain < 0 {
@@ -208,7 +189,7 @@ func below(x float64) float64 { return math.Nextafter(x, math.Inf(-1)) }
 func (c *Conditioner) Refused() uint64 { return c.refused }
 
 // Take conditions one batch and calls out once for each channel of its
-// instrument with the channel's samples, cold junctions first. The slices are
+// instrument with the channel's samples, channels that others are referred to first. The slices are
 // valid until the next Take; out may change the samples. A batch that does not
 // fit (unknown instrument, too few columns, short of rows) is counted and
 // skipped.
@@ -237,7 +218,8 @@ func (c *Conditioner) Take(b *Batch, st Stamp, out func(ch ChannelID, s []Sample
 			c.refused++
 			continue
 		}
-		s := l.take(b, times, l.base|all, c.cold(l))
+		helped, doubt := c.help(l, times[0])
+		s := l.take(b, times, l.base|all|doubt, helped)
 		s[0].Q |= first
 		c.feed(l, s)
 		out(l.ch, s)
@@ -271,44 +253,23 @@ func (c *Conditioner) stamp(st Stamp, k int) []int64 {
 	return t
 }
 
-// cold is the temperature of the lane's cold junction, NaN before it was read.
-func (c *Conditioner) cold(l *lane) float64 {
-	if l.junction < 0 {
-		return l.fixedC
-	}
-	return c.junctions[l.junction]
-}
-
-// feed keeps the newest sound reading of a cold junction.
-func (c *Conditioner) feed(l *lane, s []Sample) {
-	if l.feeds < 0 {
-		return
-	}
-	for i := len(s) - 1; i >= 0; i-- {
-		if s[i].Q&Bad == 0 {
-			c.junctions[l.feeds] = s[i].V
-			return
-		}
-	}
-}
-
 // take fills the lane's buffer from its column of the batch.
-func (l *lane) take(b *Batch, times []int64, q Quality, cold float64) []Sample {
+func (l *lane) take(b *Batch, times []int64, q Quality, helped float64) []Sample {
 	if cap(l.buf) < b.K {
 		l.buf = make([]Sample, b.K+b.K/2)
 	}
 	s := l.buf[:b.K]
 	if b.Counts != nil {
-		l.counts(s, b.Counts[l.column:], b.N, times, q, cold)
+		l.counts(s, b.Counts[l.column:], b.N, times, q, helped)
 	} else {
-		l.floats(s, b.Floats[l.column:], b.N, times, q, cold)
+		l.floats(s, b.Floats[l.column:], b.N, times, q, helped)
 	}
 	return s
 }
 
 // counts is the hot loop: a multiplication, an addition and two comparisons a
 // sample while nothing is wrong.
-func (l *lane) counts(s []Sample, col []int32, n int, times []int64, q Quality, cold float64) {
+func (l *lane) counts(s []Sample, col []int32, n int, times []int64, q Quality, helped float64) {
 	gain, offset, lo, hi := l.gain, l.offset, l.quietLo, l.quietHi
 	times = times[:len(s)]
 	at := 0
@@ -321,11 +282,11 @@ func (l *lane) counts(s []Sample, col []int32, n int, times []int64, q Quality, 
 			p.V, p.Q = gain*raw+offset, q
 			continue
 		}
-		l.judge(p, q, cold)
+		l.judge(p, q, helped)
 	}
 }
 
-func (l *lane) floats(s []Sample, col []float64, n int, times []int64, q Quality, cold float64) {
+func (l *lane) floats(s []Sample, col []float64, n int, times []int64, q Quality, helped float64) {
 	gain, offset, lo, hi := l.gain, l.offset, l.quietLo, l.quietHi
 	times = times[:len(s)]
 	at := 0
@@ -338,18 +299,20 @@ func (l *lane) floats(s []Sample, col []float64, n int, times []int64, q Quality
 			p.V, p.Q = gain*raw+offset, q
 			continue
 		}
-		l.judge(p, q, cold)
+		l.judge(p, q, helped)
 	}
 }
 
 // judge takes the slow way: the law with its faults, then every limit.
-func (l *lane) judge(p *Sample, q Quality, cold float64) {
-	v, fault := l.law.Value(p.Raw, cold)
+func (l *lane) judge(p *Sample, q Quality, helped float64) {
+	v, fault := l.law.Value(p.Raw, helped)
+	v += l.add
 	p.V = v
-	switch fault {
-	case calib.NoValue:
+	if fault == calib.NoValue || math.IsNaN(v) {
 		p.V, p.Q = math.NaN(), q|Missing
 		return
+	}
+	switch fault {
 	case calib.OpenLoop:
 		q |= Open
 	case calib.BelowRange:
@@ -358,12 +321,14 @@ func (l *lane) judge(p *Sample, q Quality, cold float64) {
 		q |= Saturated
 	case calib.Failed, calib.OffTable:
 		q |= Rail
+	case calib.Reversed:
+		q |= Reversed
 	}
 	m := &l.limits
 	if p.Raw <= m.railLow || p.Raw >= m.railHigh {
 		q |= Rail
 	}
-	if p.Raw < m.open {
+	if p.Raw < m.open || p.Raw > m.openHigh {
 		q |= Open
 	}
 	if v >= m.satHigh || v <= m.satLow {

@@ -57,12 +57,14 @@ const (
 	Shock                            // thermal shock of the transducer suspected
 	Late                             // arrived after a stall; the time is less certain
 	Uncalibrated                     // no calibration in force
+	Reversed                         // wires of the thermocouple suspected to be reversed
+	Unreferred                       // what the value is referred to (cold junction, excitation, barometer) was not read lately
 )
 
-var qualityNames = [...]string{"missing", "saturated", "under", "open", "rail", "frozen", "spike", "gap", "unsettled", "shock", "late", "uncalibrated"}
+var qualityNames = [...]string{"missing", "saturated", "under", "open", "rail", "frozen", "spike", "gap", "unsettled", "shock", "late", "uncalibrated", "reversed", "unreferred"}
 
 // Bad is the set of flags with which a value is no measurement at all.
-const Bad = Missing | Open | Rail | Frozen | Spike
+const Bad = Missing | Open | Rail | Frozen | Spike | Reversed
 
 // String lists the flags, for example "saturated gap"; "good" for none.
 func (q Quality) String() string {

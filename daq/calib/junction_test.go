@@ -3,6 +3,7 @@ package calib
 import (
 	"encoding/json"
 	"math"
+	"reflect"
 	"testing"
 )
 
@@ -129,13 +130,16 @@ func TestUncertainty(t *testing.T) {
 // The option struct travels in the record: nothing may be lost on the way.
 func TestCurveRoundTripsThroughJSON(t *testing.T) {
 	c := Curve{Kind: ThermocoupleCurve, ScaleGain: 1e-4, ScaleOffset: -0.1, Thermocouple: "K", Junction: "cj", JunctionC: 25, JunctionU: 0.2, Class: 2,
-		Zero: 1, ZeroLimit: 2, ZeroSlopeLimit: 3, UOffset: 0.1, UGain: 0.01, Gain: 4, Offset: 5, LoopLow: 6, LoopHigh: 7}
+		Zero: 1, ZeroLimit: 2, ZeroSlopeLimit: 3, UOffset: 0.1, UGain: 0.01, Gain: 4, Offset: 5, LoopLow: 6, LoopHigh: 7,
+		Coefficients: []float64{1, 2}, SignalLow: -1, SignalHigh: 1, ExcitationV: 10, Excitation: "exc", ExcitationU: 0.01, ShuntMVV: 0.5, ShuntTolerance: 0.01,
+		R0: 100, LeadOhm: 0.2, PlatinumClass: "A", Mask: 4, Threshold: new(float64), Inverted: true, ReversedK: 20,
+		SealPa: 1e5, SealU: 100, Ambient: SubtractAmbient, Barometer: "b", AmbientPa: 1e5, AmbientU: 50}
 	b, err := json.Marshal(c)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var d Curve
-	if err := json.Unmarshal(b, &d); err != nil || d != c {
+	if err := json.Unmarshal(b, &d); err != nil || !reflect.DeepEqual(d, c) {
 		t.Errorf("%s gives %+v (%v), want %+v", b, d, err, c)
 	}
 }

@@ -19,8 +19,26 @@ func (c Curve) UDifference(d float64) float64 { return c.UGainAt(d) }
 
 // UOffsetAt is the part of U that is the same for every value: the
 // certificate's, or the floor of the tolerance class as a rectangular
-// distribution (half width / sqrt 3; GUM, JCGM 100, 4.3.7).
+// distribution (half width / sqrt 3; GUM, JCGM 100, 4.3.7), and what the
+// transducer is referred to.
 func (c Curve) UOffsetAt(v float64) float64 {
+	return math.Hypot(c.uOffset(v), math.Hypot(c.SealU, c.uAmbient()))
+}
+
+func (c Curve) uAmbient() float64 {
+	if c.Ambient == "" {
+		return 0
+	}
+	return c.AmbientU
+}
+
+func (c Curve) uOffset(v float64) float64 {
+	if base, rel, ok := c.statedPlatinum(); ok {
+		// The class bounds base + rel*|v| as a whole: this part and UGainAt in
+		// quadrature give that.
+		g := rel * math.Abs(v)
+		return math.Sqrt((base*base + 2*base*g) / 3)
+	}
 	r := c.stated()
 	if r == nil {
 		return c.UOffset
@@ -32,11 +50,15 @@ func (c Curve) UOffsetAt(v float64) float64 {
 }
 
 // UGainAt is the part of U in proportion to the value. Where the class's
-// tolerance has grown beyond its floor the whole of it is of that kind.
+// tolerance has grown beyond its floor the whole of it is of that kind. Of a
+// bridge it holds the excitation's part.
 func (c Curve) UGainAt(v float64) float64 {
+	if _, rel, ok := c.statedPlatinum(); ok {
+		return rel * math.Abs(v) / math.Sqrt(3)
+	}
 	r := c.stated()
 	if r == nil {
-		return c.UGain * math.Abs(v)
+		return math.Hypot(c.UGain, c.uExcitation()) * math.Abs(v)
 	}
 	if r.from != 0 {
 		return r.rel * math.Max(0, v-r.from) / math.Sqrt(3)
@@ -45,6 +67,23 @@ func (c Curve) UGainAt(v float64) float64 {
 		return g / math.Sqrt(3)
 	}
 	return 0
+}
+
+// uExcitation is the relative uncertainty that a bridge's excitation brings.
+func (c Curve) uExcitation() float64 {
+	if c.Kind != Bridge || c.ExcitationV == 0 {
+		return 0
+	}
+	return c.ExcitationU / math.Abs(c.ExcitationV)
+}
+
+// statedPlatinum returns the tolerance class that stands in for a certificate.
+func (c Curve) statedPlatinum() (base, rel float64, ok bool) {
+	if c.Kind != Platinum || c.UOffset != 0 || c.UGain != 0 {
+		return 0, 0, false
+	}
+	t, ok := platinumTolerances[c.PlatinumClass]
+	return t.base, t.rel, ok
 }
 
 // stated returns the tolerance that stands in for a certificate, or nil.
