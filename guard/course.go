@@ -87,13 +87,14 @@ func (g *Guard) hold(now int64) {
 	g.enter(HoldingPressure, now)
 }
 
-// confirmedOff tells that every output which is demanded off was read back off.
+// confirmedOff tells that every output which is demanded off was read back off
+// after that demand: what was read before it proves nothing.
 // An output that a trip does not list stays as the course left it: what making
 // safe switches is the bench's own list.
 func (g *Guard) confirmedOff() bool {
 	for i := range g.o.Outputs {
 		o := &g.s.Outputs[i]
-		if !g.o.Outputs[i].Heartbeat && !o.Want && o.State != daq.OutputOff {
+		if !g.o.Outputs[i].Heartbeat && !o.Want && (o.State != daq.OutputOff || o.Read < o.Serial) {
 			return false
 		}
 	}

@@ -1,7 +1,6 @@
 package guard
 
 import (
-	"math/rand/v2"
 	"reflect"
 	"strings"
 	"testing"
@@ -324,109 +323,6 @@ func TestOptionsTellAllThatIsWrong(t *testing.T) {
 	}
 }
 
-// Random lives: whatever comes in whatever order, a tripped output never comes
-// on without a reset, no alarm action changes a demand, an unacknowledged alarm
-// never disappears without an acknowledgement, and a guard restored from a
-// snapshot goes on as the one it was taken from.
-func TestRandomLives(t *testing.T) {
-	const seed = 20261125
-	t.Logf("seed %d", seed)
-	for life := range 200 {
-		r := rand.New(rand.NewPCG(seed, uint64(life)))
-		p := play(t)
-		for step := range 400 {
-			randomStep(t, p, r, life, step)
-		}
-	}
-}
-
-func randomStep(t *testing.T, p *player, r *rand.Rand, life, step int) {
-	t.Helper()
-	wanted := p.g.s.Outputs[0].Want
-	tripped := p.g.tripped(0)
-	unanswered := map[int]bool{}
-	for _, a := range p.g.Alarms() {
-		if a.State == Unacknowledged || a.State == ReturnedUnacknowledged {
-			unanswered[a.ID] = true
-		}
-	}
-	act := randomAct(p, r)
-	p.take()
-	if tripped && p.g.tripped(0) && p.g.s.Outputs[0].Want {
-		t.Fatalf("life %d step %d (%s): a tripped output is demanded on", life, step, act)
-	}
-	if !wanted && p.g.s.Outputs[0].Want && act != "pressurise" {
-		t.Fatalf("life %d step %d: %s turned the supply on", life, step, act)
-	}
-	if act == "acknowledge" {
-		if wanted != p.g.s.Outputs[0].Want || tripped != p.g.tripped(0) {
-			t.Fatalf("life %d step %d: acknowledging changed a demand or a trip", life, step)
-		}
-		return
-	}
-	for _, a := range p.g.Alarms() {
-		delete(unanswered, a.ID)
-	}
-	for id := range unanswered {
-		if reraised(p, id) {
-			continue
-		}
-		t.Fatalf("life %d step %d (%s): unacknowledged alarm %d disappeared", life, step, act, id)
-	}
-}
-
-// reraised tells that an alarm's rule is unacknowledged under a newer id: the
-// condition came again before anybody answered.
-func reraised(p *player, id int) bool {
-	for _, a := range p.alarms {
-		if a.ID == id {
-			now := p.alarm(a.Rule)
-			return now.State != Normal && now.ID > id
-		}
-	}
-	return false
-}
-
-func randomAct(p *player, r *rand.Rand) string {
-	switch r.IntN(9) {
-	case 0:
-		verbs := []string{"arm", "pressurise", "abort", "end", "reset", "make-safe"}
-		v := verbs[r.IntN(len(verbs))]
-		p.g.Command(daq.Command{Verb: v}, p.now)
-		return v
-	case 1:
-		p.g.Command(daq.Command{Verb: "acknowledge", Who: "x"}, p.now)
-		return "acknowledge"
-	case 2:
-		p.g.Event(detect.Event{ID: r.IntN(5), Kind: detect.VentOpening}, p.now)
-		return "event"
-	case 3:
-		p.g.Readback(daq.Readback{Output: r.IntN(3), State: []daq.OutputState{daq.OutputOn, daq.OutputOff, daq.OutputUnknown}[r.IntN(3)], Serial: p.g.s.NextDemand}, p.now)
-		return "readback"
-	case 4:
-		p.g.Link(daq.LinkState{Instrument: r.IntN(2), Up: r.IntN(2) == 0}, p.now)
-		return "link"
-	case 5:
-		p.now += int64(r.IntN(900)) * ms
-		p.g.Tick(p.now)
-		return "silence"
-	case 6:
-		p.g.Command(daq.Command{Verb: "recording", Args: map[string]string{"ok": []string{"true", "false"}[r.IntN(2)]}}, p.now)
-		return "recording"
-	}
-	q := daq.Quality(0)
-	if r.IntN(4) == 0 {
-		q = daq.Rail
-	}
-	for range 30 {
-		p.now += ms
-		p.g.Sample(0, []daq.Sample{{T: p.now, V: r.Float64() * 53e5, Q: q}}, p.now)
-		p.g.Sample(1, []daq.Sample{{T: p.now, V: r.Float64() * 51e5}}, p.now)
-		p.g.Tick(p.now)
-	}
-	return "samples"
-}
-
 func TestSnapshotKeepsWhatIsLatched(t *testing.T) {
 	p := play(t)
 	p.underTest()
@@ -450,23 +346,4 @@ func TestSnapshotKeepsWhatIsLatched(t *testing.T) {
 	if err := other.Restore(p.g.Snapshot()); err == nil {
 		t.Fatal("a snapshot of other rules was taken")
 	}
-}
-
-func BenchmarkSample(b *testing.B) {
-	g, err := New(bench())
-	if err != nil {
-		b.Fatal(err)
-	}
-	s := make([]daq.Sample, 50)
-	now := int64(10e9)
-	b.ReportAllocs()
-	for b.Loop() {
-		for i := range s {
-			now += 100e3
-			s[i] = daq.Sample{T: now, V: 20e5}
-		}
-		g.Sample(0, s, now)
-		g.Take()
-	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/50, "ns/sample")
 }

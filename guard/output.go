@@ -70,7 +70,7 @@ func (g *Guard) Readback(r daq.Readback, now int64) {
 		o.Since = now
 	}
 	o.State, o.Read, o.Why = r.State, r.Serial, r.Reason
-	if o.Read == o.Serial {
+	if o.Read >= o.Serial {
 		switch {
 		case o.Want && o.State == daq.OutputOn:
 			o.SeenOn = true
@@ -91,12 +91,12 @@ func (g *Guard) confirm(now int64) {
 		var raw bool
 		switch c.kind {
 		case Welded:
-			raw = !o.Want && o.State == daq.OutputOn && o.Read == o.Serial
+			raw = !o.Want && o.State == daq.OutputOn && o.Read >= o.Serial
 		case HeartbeatLost:
 			raw = g.unwritten(now)
 		default:
 			pending := o.Read < o.Serial || o.State == daq.OutputUnknown
-			wrong := (o.State == daq.OutputOn) != o.Want && o.Read == o.Serial && o.State != daq.OutputUnknown
+			wrong := (o.State == daq.OutputOn) != o.Want && o.Read >= o.Serial && o.State != daq.OutputUnknown
 			late := now-max(o.Asked, g.s.Began) > unconfirmedNS
 			raw = wrong || pending && (late || c.Raw) // once doubted, only a confirmation will do
 		}
@@ -145,7 +145,7 @@ func (g *Guard) beat(now int64) {
 		return
 	}
 	o := &g.s.Outputs[g.heart]
-	if o.Read == o.Serial && o.State != daq.OutputUnknown {
+	if o.Read >= o.Serial && o.State != daq.OutputUnknown {
 		g.s.Confirmed = now
 	}
 	if now-o.Asked < g.beatNS {

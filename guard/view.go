@@ -58,14 +58,14 @@ type OutputView struct {
 	Want   bool
 	State  daq.OutputState
 	Since  int64
-	Agrees bool
+	Agrees bool // read back as demanded, after the demand
 	Why    string
 }
 
 // Output returns the view of output i.
 func (g *Guard) Output(i int) OutputView {
 	o := &g.s.Outputs[i]
-	agrees := o.State != daq.OutputUnknown && (o.State == daq.OutputOn) == o.Want
+	agrees := o.State != daq.OutputUnknown && (o.State == daq.OutputOn) == o.Want && o.Read >= o.Serial
 	return OutputView{Want: o.Want, State: o.State, Since: o.Since, Agrees: agrees, Why: o.Why}
 }
 
