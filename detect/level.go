@@ -59,9 +59,11 @@ type level struct {
 	since            int // first value that a baseline may use
 	div              int // samples in a value
 	gap              int
-	deaf             int // values before which nothing is called: the noise is being learnt
-	oldSince, oldGap int // before the last restart
-	span             int // values in the baseline
+	study            int  // value up to which what the windows see is learnt even where the trace bends
+	levelled         bool // the fall since the last restart has begun to ease
+	deaf             int  // values before which nothing is called: the noise is being learnt
+	oldSince, oldGap int  // before the last restart
+	span             int  // values in the baseline
 	s0               float64
 	s1               float64 // sum of (k-b)*y, b the first value behind the baseline
 	s2               float64 // sum of (k-b)^2*y
@@ -100,7 +102,7 @@ func (l *level) init(div int, lengths []int) {
 
 // restart forgets everything before the next value, except the noise.
 func (l *level) restart() {
-	l.oldSince, l.oldGap = l.since, l.gap
+	l.oldSince, l.oldGap, l.levelled = l.since, l.gap, false
 	l.since, l.span, l.gap = l.n, 0, gapYoung
 	l.s0, l.s1, l.s2, l.syy = 0, 0, 0, 0
 	for i := range l.win[:l.nw] {
@@ -124,7 +126,7 @@ func (l *level) renew(back int) {
 	l.since = max(l.since, l.n-back)
 	l.gap = gapYoung
 	l.span = max(0, min(spanMax, l.n-l.gap-l.since))
-	l.careful = l.n + 3*spanMax
+	l.careful, l.levelled = l.n+3*spanMax, false
 	l.resum()
 	if l.span > 0 {
 		l.refit()
@@ -280,6 +282,7 @@ func (l *level) grow() bool {
 func (l *level) watchBend() bool {
 	c, sdC := l.bend()
 	local := l.local(c)
+	l.levelled = l.levelled || c > 4*sdC && l.slope < 0
 	if math.Abs(c) > 4*sdC && l.n >= l.deaf && l.sigma > 0 {
 		l.careful = max(l.careful, l.n+spanMax)
 	}
@@ -391,7 +394,10 @@ func (l *level) limit(w *window) {
 
 // keepHouse follows the windows' own noise and sets their thresholds anew.
 func (l *level) keepHouse(i int) {
-	if l.n >= l.careful {
+	if l.n >= l.careful || l.n < l.study {
+		for k := range l.win[:l.nw] {
+			l.win[k].shift = 0
+		}
 		l.measure()
 		for k := range l.win[:l.nw] {
 			l.win[k].learn()

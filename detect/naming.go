@@ -75,8 +75,7 @@ func (m *Monitor) judge(r *record, final bool) {
 			}
 		}
 		if kind == SensorFault {
-			p := k.c.p
-			p.disturbed = p.levels[0].n + max(spanMax, int(1e9/k.c.period))
+			k.c.p.disturb(int(1e9 / k.c.period))
 		}
 		r.shape = kind
 		r.quiet = r.quiet && kind != SensorFault && kind != Rupture
@@ -170,7 +169,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		r.ev.flag(FlagKindUncertain)
 		return Rupture, ""
 	}
-	if rate := s.before - math.Min(s.rest, s.first); gauge > 0 && rate < leakShare*gauge && s.restSD < 0.1*rate && s.slopeSD < rate {
+	if rate := s.before - math.Min(s.rest, s.first); gauge > 0 && rate < leakShare*gauge && s.restSD < 0.1*rate && s.before-s.after > 0.5*rate+5*s.slopeSD {
 		r.ev.RatePaS = ptr(rate)
 		return Leak, ""
 	}
@@ -242,7 +241,7 @@ func (k *watch) course() (s course, ok bool) {
 	guard := max(2, int(k.ns/k.c.period)/4)
 	span := min(k.onset-guard-k.from, max(4*s.n, 256))
 	if span >= 32 {
-		if v, sl, good := p.cap.line(k.onset-guard-span, k.onset-guard, t); good {
+		if v, sl, good := p.cap.line(k.onset-guard-span, k.onset-guard, t); good && sl >= 0 { // a fall bends: the trigger's own line is nearer
 			s.onset, s.before = v, sl
 		}
 	}

@@ -69,6 +69,7 @@ func (m *Monitor) fired(c *channel, li int) {
 func (p *pressure) settle(ph phase, li int, w *window) {
 	back := p.levels[li].back(w) * p.levels[li].div
 	p.phase = ph
+	p.wobble = wobble{}
 	p.phaseEnd = p.levels[0].n + spanMax + 4*w.length*p.levels[li].div
 	run, ref, peak, doubt := p.run, p.ref, p.peak, p.doubt
 	p.restartFrom(li, back)
@@ -104,7 +105,10 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 			return
 		}
 	}
-	if fresh, bent := w.steepens(); !fresh {
+	if li == 0 && p.phase != calm && -w.r < (1.3+24/float64(l.span))*p.wobble.old*float64(w.length) {
+		return // ringing swings as far, and takes a young baseline with it
+	}
+	if fresh, bent := w.steepens(); !fresh && !(l.levelled && p.phase == falling) {
 		if bent {
 			p.settling(l, w)
 		}
@@ -115,6 +119,7 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 		return
 	}
 	if p.levels[0].n < p.disturbed && !p.newLow(l, w) {
+		p.disturb(int(1e9 / c.period)) // it is still about
 		p.settling(l, w)
 		return
 	}

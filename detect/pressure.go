@@ -43,13 +43,14 @@ type pressure struct {
 	code   float64 // quantisation step, Pa; 0: none known
 
 	// spikes: departures of one sample from the mean of the four before it
-	jump  float64
-	dep   noiseBlock
-	crest float64 // recent largest ordinary departure, decaying
-	run   int     // samples away since ref
-	doubt int     // event that the excursion under way has triggered; 0: none
-	ref   float64
-	peak  float64
+	jump   float64
+	dep    noiseBlock
+	wobble wobble
+	crest  float64 // recent largest ordinary departure, decaying
+	run    int     // samples away since ref
+	doubt  int     // event that the excursion under way has triggered; 0: none
+	ref    float64
+	peak   float64
 
 	phase     phase
 	phaseEnd  int // sample of level 0 at which calm returns
@@ -85,6 +86,27 @@ func (b *noiseBlock) push(x2 float64) bool {
 	b.v += (b.acc/(blockLen*clipBias) - b.v) / float64(b.n+1)
 	b.acc, b.fill = 0, 0
 	return true
+}
+
+// A wobble is how far the trace swings about its own smooth course after a
+// departure: ringing of the line. It leaves the newest values out, so that a
+// fresh departure does not hide itself.
+type wobble struct {
+	mean float64
+	cur  float64 // largest of this block
+	old  float64 // largest of the blocks before the last, decaying
+	last float64
+	n    int
+}
+
+func (w *wobble) push(e float64) {
+	d := math.Abs(e - w.mean)
+	w.mean += (e - w.mean) / 8
+	w.cur = max(w.cur, d)
+	if w.n++; w.n&(octave-1) == 0 {
+		w.old = max(w.last, w.old*0.92)
+		w.last, w.cur = w.cur, 0
+	}
 }
 
 // newPressure makes the trigger of a channel that gets share false alarms a
@@ -169,6 +191,9 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 		if p.phase != calm {
 			p.crest = max(a, p.crest*0.995)
 		}
+	}
+	if p.phase != calm {
+		p.wobble.push(e)
 	}
 	fired = -1
 	if l0.push(v) {
@@ -330,6 +355,16 @@ func (p *pressure) excess() float64 {
 		x = math.Max(x, l.win[l.nw-1].excess(l.sigma))
 	}
 	return x
+}
+
+// disturb notes for so many samples that something is about that comes back,
+// such as hum: it is learnt as noise, and only new lows count.
+func (p *pressure) disturb(samples int) {
+	p.disturbed = p.levels[0].n + max(spanMax, samples)
+	for i := range p.levels[:p.nl] {
+		l := &p.levels[i]
+		l.study = l.n + max(spanMax, samples/l.div)
+	}
 }
 
 // sigma is the standard deviation of one sample; 0: not known yet.

@@ -76,17 +76,21 @@ func (m *Monitor) turn(v *valve, open bool, from, to int64) {
 	if !v.change(open, from, to) || v != &m.dump || !open {
 		return
 	}
+	var first *record // the earliest fall that the edge can explain
 	for i := len(m.book.recs) - 1; i >= 0; i-- {
 		r := m.book.recs[i]
 		if r.ev.Onset < from-valveAheadNs-int64(1e9) {
-			return
+			break
 		}
-		if r.ev.Opens() && r.ev.Rev > 0 && v.opened.used == 0 && v.opened.covers(r.ev.Onset, r.slack) {
-			v.opened.used = r.ev.ID
-			r.toDump(to)
-			m.book.revise(r)
-			return
+		if r.ev.Opens() && v.opened.covers(r.ev.Onset, r.slack) {
+			first = r
 		}
+	}
+	if first != nil {
+		v.opened.used = first.ev.ID
+		first.quiet = false
+		first.toDump(to)
+		m.book.revise(first)
 	}
 }
 
