@@ -20,7 +20,9 @@ func (m *Monitor) stepPressure(c *channel, s []daq.Sample) {
 			m.invalid(c, x)
 			continue
 		}
-		if x.Raw == h.lastRaw || h.seen >= codeBlock-1 {
+		if x.Q&daq.Saturated != 0 {
+			h.run, h.frozen = 0, false // a converter at its end rests there
+		} else if x.Raw == h.lastRaw || h.seen >= codeBlock-1 {
 			if h.code(x) {
 				x.Q |= daq.Frozen
 				p.cap.push(x)

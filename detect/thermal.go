@@ -108,6 +108,26 @@ func (c *tempCourse) slope(span float64, least int) (b float64, from int64, ok b
 	return (n*stv - st*sv) / d, from, true
 }
 
+// since is when the temperature began to rise at least at rate (per s), going
+// back from now but not beyond from: the rise over about half a second.
+func (c *tempCourse) since(rate float64, from int64) int64 {
+	at := c.t[(c.n-1)&courseMask]
+	for k := 1; k < min(c.n, courseLen); k++ {
+		i := (c.n - k) & courseMask
+		j := k + 1
+		for j < min(c.n, courseLen) && c.t[i]-c.t[(c.n-j)&courseMask] < int64(5e8) {
+			j++
+		}
+		b := (c.n - j) & courseMask
+		dt := float64(c.t[i]-c.t[b]) * 1e-9
+		if dt <= 0 || (c.v[i]-c.v[b])/dt < rate || c.t[b] < from {
+			break
+		}
+		at = c.t[b]
+	}
+	return at
+}
+
 // least is the lowest value in [from, to]; ok is false where there is none.
 func (c *tempCourse) least(from, to int64) (v float64, ok bool) {
 	v = math.Inf(1)
@@ -164,7 +184,7 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 		return
 	}
 	t.ran = true
-	r := m.book.open(Runaway, c, from, now)
+	r := m.book.open(Runaway, c, s.since(rate, from), now)
 	r.ev.Named = now
 	r.ev.Criterion = fmt.Sprintf("dT/dt >= %g °C/s for %g s", rate, hold)
 	m.book.issue(r)
