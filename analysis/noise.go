@@ -77,7 +77,7 @@ func levinson(r []float64, n int) (best []float64, order int) {
 }
 
 // longest is the greatest lag at which a correlation is kept.
-const longest = 400
+const longest = 96
 
 func fromAutoregression(a, r []float64, order int) noise {
 	z := noise{order: order, cov: append([]float64(nil), r[:order+1]...)}
@@ -209,6 +209,12 @@ func (w *whitener) factorise(z *noise, b *bins, pos []int, extra float64) bool {
 // apply solves L·x = v in place; v may be shorter than the factor.
 func (w *whitener) apply(v []float64) {
 	k := w.band + 1
+	if k == 1 {
+		for i := range v {
+			v[i] /= w.l[i]
+		}
+		return
+	}
 	for i := range v {
 		s := v[i]
 		row := w.l[i*k : i*k+k]

@@ -26,21 +26,32 @@ const (
 // It never fails: a window that can't be fitted gives a finding with reasons.
 func FitOpening(w detect.Window, ch daq.Channel, o detect.Options) detect.Finding {
 	f := detect.Finding{Event: w.Event, Serial: w.Serial, Final: w.Final, Absent: map[string]string{}}
+	if len(w.T) != len(w.V) || len(w.T) != len(w.Q) {
+		f.Absent["pressure_Pa"] = "the window's columns differ in length"
+		return f
+	}
 	a := opening{w: &w, ch: &ch, o: &o, f: &f, s: newStretch(&w)}
 	a.flags()
-	if len(a.s.t) < fewest || a.s.trigger < 4 {
+	a.setLaw()
+	if a.saturation() {
+		return f
+	}
+	if len(a.s.t) < fewest || a.s.trigger < 4 || a.s.dt <= 0 {
 		a.absent("the window holds too few good samples before the event")
 		return f
 	}
-	a.setLaw()
 	a.locate()
 	if a.start.drop == 0 {
 		a.absent("no fall was found in the window")
 		return f
 	}
 	a.refine()
-	a.report()
 	debug = &a
+	if len(a.fits) == 0 {
+		a.absent("the fit did not converge")
+		return f
+	}
+	a.report()
 	return f
 }
 
@@ -54,8 +65,9 @@ type opening struct {
 	law
 	noVolume string
 
-	from, to int   // samples used
-	start    hinge // coarse picture
+	from, to int    // samples used
+	start    hinge  // coarse picture
+	tones    []tone // hum, taken out of the samples
 	noise    noise
 	b        bins
 	used     int  // bins that the fit uses
@@ -81,19 +93,21 @@ func (a *opening) flags() {
 	if a.ch.Certificate == "" && a.ch.Curve.UOffset == 0 && a.ch.Curve.UGain == 0 {
 		a.flag(detect.FlagUncalibrated)
 	}
-	for i, q := range a.w.Q {
-		if i >= a.w.From && (a.w.Until <= 0 || i < a.w.Until) && q&daq.Unsettled != 0 {
-			a.flag(detect.FlagUnsettledClock)
-			break
-		}
+	if unsettled(a.w) {
+		a.flag(detect.FlagUnsettledClock)
 	}
 }
 
 // absent gives the reason for every figure that stays nil.
 func (a *opening) absent(why string) {
-	for _, k := range []string{"onset_u", "start", "pressure_Pa", "pressure_u_Pa", "peak_loss_Pa", "drop_Pa", "ramp_Pa_s", "tau_s", "area_m2"} {
-		if _, ok := a.f.Absent[k]; !ok {
-			a.f.Absent[k] = why
+	f := a.f
+	for k, have := range map[string]bool{
+		"onset_u": f.OnsetU != nil, "start": f.Start != nil, "pressure_Pa": f.PressurePa != nil, "pressure_u_Pa": f.PressureUPa != nil,
+		"peak_loss_Pa": f.PeakLossPa != nil, "drop_Pa": f.DropPa != nil, "ramp_Pa_s": f.RampPaS != nil, "tau_s": f.TauS != nil,
+		"area_m2": f.AreaM2 != nil,
+	} {
+		if _, ok := f.Absent[k]; !ok && !have {
+			f.Absent[k] = why
 		}
 	}
 }
@@ -125,11 +139,30 @@ func (a *opening) setLaw() {
 	}
 }
 
-// locate cuts the stretch and finds the coarse picture and the noise.
+// locate cuts the stretch and finds the coarse picture, hum and noise.
 func (a *opening) locate() {
 	s := &a.s
 	variance := a.firstVariance()
 	s.despike(7 * math.Sqrt(variance))
+	best, ok := a.coarse(variance)
+	if !ok {
+		return
+	}
+	if a.hush(best.onset) {
+		variance = a.firstVariance()
+		if best, ok = a.coarse(variance); !ok {
+			return
+		}
+	}
+	a.start = best
+	a.straighten(best.onset)
+	a.noise = a.estimateNoise(best.onset)
+	a.to = min(a.fallEnd(s.t[a.from], best.onset), a.enough(best, a.noise.cov[0]))
+}
+
+// coarse is the hinge that fits best round the trigger.
+func (a *opening) coarse(variance float64) (hinge, bool) {
+	s := &a.s
 	a.from = s.index(-rampSpan * 1.5)
 	if s.trigger-a.from < 64 {
 		a.from = max(0, s.trigger-64)
@@ -142,14 +175,27 @@ func (a *opening) locate() {
 			best = h
 		}
 	}
-	if math.IsInf(best.chi2, 1) {
-		return
+	return best, !math.IsInf(best.chi2, 1)
+}
+
+// quietEnd is the index up to which the ramp before the onset is surely free of
+// the opening.
+func (a *opening) quietEnd(onset float64) int { return a.s.index(onset - 3*a.ch.LagS - 4*a.s.dt) }
+
+// hush takes hum and pump pulsation out of the samples, as the ramp before the
+// onset shows them; false: there is none, or a gap hides it.
+func (a *opening) hush(onset float64) bool {
+	s := &a.s
+	end, from := a.quietEnd(onset), s.index(onset-rampSpan)
+	if end-from < 64 || s.hole(s.t[from], s.t[end-1]) > 0 {
+		return false
 	}
-	a.start = best
-	// again, with the stretch cut by the onset and not by the trigger
-	a.straighten(best.onset)
-	a.to = min(a.fallEnd(s.t[a.from], best.onset), a.enough(best, variance))
-	a.noise = a.estimateNoise(best)
+	a.tones = findTones(s.t[from:end], lineResiduals(s.t[from:end], s.v[from:end]))
+	if len(a.tones) == 0 {
+		return false
+	}
+	s.silence(a.tones)
+	return true
 }
 
 // enough is the index up to which a slow fall says all that is wanted: later
@@ -172,7 +218,7 @@ func (a *opening) enough(h hinge, variance float64) int {
 // deviations.
 func (a *opening) straighten(onset float64) {
 	s := &a.s
-	end := s.index(onset - 3*a.ch.LagS - 4*s.dt)
+	end := a.quietEnd(onset)
 	for span := rampSpan; ; span /= 2 {
 		a.from = s.index(onset - span)
 		if n := s.index(onset); n-a.from < 64 {
@@ -215,7 +261,7 @@ func bend(t, v []float64) float64 {
 // monitor saw it, or from the second differences before the trigger.
 func (a *opening) firstVariance() float64 {
 	sd := a.w.NoisePa
-	if sd <= 0 {
+	if sd <= 0 || len(a.tones) > 0 { // the monitor's may hold the hum
 		v := a.s.v[a.from:a.s.trigger]
 		d := make([]float64, 0, len(v))
 		for i := 2; i < len(v); i++ {
@@ -230,8 +276,7 @@ func (a *opening) firstVariance() float64 {
 // floor is the least standard deviation of a sample, Pa: that of the
 // quantisation, or the rounding of the numbers.
 func (a *opening) floor() float64 {
-	step := math.Max(a.w.StepPa, a.ch.Step)
-	return math.Max(step/math.Sqrt(12), 1e-9*math.Max(math.Abs(a.s.v[a.s.trigger-1]), 1))
+	return math.Max(a.step()/math.Sqrt(12), 1e-9*math.Max(math.Abs(a.s.v[a.s.trigger-1]), 1))
 }
 
 // fallEnd is the index up to which the fall is used: where it has gone most of
@@ -271,15 +316,14 @@ func (a *opening) fallEnd(from, onset float64) int {
 }
 
 // estimateNoise takes the noise from the ramp before the opening.
-func (a *opening) estimateNoise(h hinge) noise {
+func (a *opening) estimateNoise(onset float64) noise {
 	s := &a.s
-	end := s.index(h.onset - 3*a.ch.LagS - 4*s.dt)
+	end := a.quietEnd(onset)
 	floor := a.floor() * a.floor()
 	if end-a.from < 24 {
 		return whiteNoise(math.Max(a.firstVariance(), floor))
 	}
-	e := lineResiduals(s.t[a.from:end], s.v[a.from:end])
-	return newNoise(e, floor)
+	return newNoise(lineResiduals(s.t[a.from:end], s.v[a.from:end]), floor)
 }
 
 // lineResiduals are the residuals of a straight line fitted with Tukey's

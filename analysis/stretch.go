@@ -57,6 +57,16 @@ func newStretch(w *detect.Window) stretch {
 	return s
 }
 
+// silence takes tones out of all samples: what the ramp before the opening
+// tells of them goes on after it.
+func (s *stretch) silence(tones []tone) {
+	for i, t := range s.t {
+		for k := range tones {
+			s.v[i] -= tones[k].at(t)
+		}
+	}
+}
+
 // despike strikes excursions of one to three samples from their neighbours that
 // the monitor did not mark. limit is the least height that counts, Pa.
 func (s *stretch) despike(limit float64) {
