@@ -20,29 +20,43 @@ type Bench struct {
 	Listen string `json:"listen"` // address of the web page
 	Source string `json:"source"` // name of the file it was read from
 
-	Instruments []Instrument   `json:"instruments"`
-	Channels    []daq.Channel  `json:"channels"`
-	Outputs     []daq.Output   `json:"outputs,omitempty"`
-	Detect      detect.Options `json:"detect"`
-	Guard       guard.Options  `json:"guard"`
-	Record      Record         `json:"record"`
-	Influx      *Influx        `json:"influx,omitempty"` // nil: no copy to a database
-	Watch       Watch          `json:"watch"`
-	RampPaS     float64        `json:"ramp_Pa_s,omitempty"`        // intended ramp; 0: not stated
-	WatchdogS   float64        `json:"watchdog_s,omitempty"`       // the hard relay opens after this long without an edge
-	HeartbeatS  float64        `json:"heartbeat_s,omitempty"`      // time between edges
-	NoWatchdog  string         `json:"without_watchdog,omitempty"` // who decided to run outputs without one
+	Instruments []Instrument      `json:"instruments"`
+	Channels    []daq.Channel     `json:"channels"`
+	Outputs     []daq.Output      `json:"outputs,omitempty"`
+	Detect      detect.Options    `json:"detect"`
+	Guard       guard.Options     `json:"guard"`
+	Record      Record            `json:"record"`
+	Influx      *Influx           `json:"influx,omitempty"` // nil: no copy to a database
+	Watch       Watch             `json:"watch"`
+	Fixture     Fixture           `json:"fixture,omitzero"`
+	RampPaS     float64           `json:"ramp_Pa_s,omitempty"`        // intended ramp; 0: not stated
+	Slow        map[string]string `json:"slow_accepted_by,omitempty"` // by channel: who accepted an instrument that is too slow for the ramp
+	WatchdogS   float64           `json:"watchdog_s,omitempty"`       // the hard relay opens after this long without an edge
+	HeartbeatS  float64           `json:"heartbeat_s,omitempty"`      // time between edges
+	NoWatchdog  string            `json:"without_watchdog,omitempty"` // who decided to run outputs without one
 
 	source *document // where it was read from; nil when it came from a record
 }
 
 // Instrument is one device on one serial line, with the options of its
-// protocol: exactly one of Line, Frame and Modbus is set.
+// protocol: exactly one of Line, Frame, Modbus and Query is set.
 type Instrument struct {
 	daq.Instrument
 	Line   *wire.LineOptions   `json:"line,omitempty"`
 	Frame  *wire.FrameOptions  `json:"frame,omitempty"`
 	Modbus *wire.ModbusOptions `json:"modbus,omitempty"`
+	Query  *wire.QueryOptions  `json:"query,omitempty"`
+
+	AdapterS  float64 `json:"adapter_s,omitempty"`  // that a serial adapter may keep bytes back, s
+	FrameRows int     `json:"frame_rows,omitempty"` // rows in one frame; 0: as many as fit
+}
+
+// Fixture is what was determined of the fixture, and when.
+type Fixture struct {
+	VolumeDate   string  `json:"volume_date,omitempty"`
+	VolumeMethod string  `json:"volume_method,omitempty"`
+	LeakDate     string  `json:"leak_date,omitempty"`
+	LeakUPaS     float64 `json:"leak_u_Pa_s,omitempty"` // standard uncertainty of the leak rate, Pa/s
 }
 
 // Record says how the record is kept.
@@ -147,6 +161,9 @@ func (r *reading) root(s *section) {
 	r.readRules(s.tables("rule"))
 	r.record(s.table("record"))
 	r.watch(s.table("pressure_watch"))
+	r.arming(s.table("arming"))
+	r.hold(s.table("hold"))
+	r.alarms(s.table("alarms"))
 	r.influx(s)
 	s.close()
 	r.share()
@@ -166,6 +183,12 @@ func (r *reading) share() {
 	b.Guard.Outputs = b.Outputs
 	b.Guard.HeartbeatS = b.HeartbeatS
 	b.Guard.SafePa, b.Guard.SafeS = b.Watch.SafePa, b.Watch.ForS
+	b.Guard.RateHz, b.Guard.RampPaS = b.Detect.RateHz, b.RampPaS
+	b.Guard.VolumeM3, b.Guard.AmbientPa = b.Detect.Fixture.VolumeM3, b.Detect.Fixture.AmbientPa
+	b.Guard.Instruments = nil
+	for i := range b.Instruments {
+		b.Guard.Instruments = append(b.Guard.Instruments, b.Instruments[i].Name)
+	}
 }
 
 // DaqInstruments lists the bench's instruments without their protocols'

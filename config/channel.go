@@ -45,7 +45,7 @@ func (r *reading) readChannels(list []*section, root *section) {
 		taken[c.Role] = c.Name
 		r.bench.Channels = append(r.bench.Channels, c)
 	}
-	r.junctions(list)
+	r.helpers(list)
 }
 
 func (r *reading) channel(s *section) daq.Channel {
@@ -61,7 +61,10 @@ func (r *reading) channel(s *section) daq.Channel {
 	c.LagS = s.real("lag_ms", 0, 0, 60_000) / 1000
 	c.LagUS = s.real("lag_u_ms", 0, 0, 60_000) / 2000
 	c.DelayS = s.real("line_delay_ms", 0, 0, 60_000) / 1000
+	c.ResonanceHz = s.real("line_resonance_Hz", 0, 0, 1e6)
+	c.ResonanceDamping = s.real("line_damping", 0, 0, 1)
 	c.Low, c.High, c.Reference = transducerRange(s, c.Quantity)
+	r.slow(s, c.Name)
 	cal := s.table("calibration")
 	r.curve(s, cal, &c, in)
 	if lo, hi, ok := s.pair("rail_counts"); ok {
@@ -69,6 +72,18 @@ func (r *reading) channel(s *section) daq.Channel {
 	}
 	s.close()
 	return c
+}
+
+// slow reads who accepted an instrument that is too slow for the ramp.
+func (r *reading) slow(s *section, name string) {
+	who := s.text("slow_accepted_by", "")
+	if who == "" {
+		return
+	}
+	if r.bench.Slow == nil {
+		r.bench.Slow = map[string]string{}
+	}
+	r.bench.Slow[name] = who
 }
 
 func quantityOf(s *section, role daq.Role) daq.Quantity {
@@ -101,7 +116,7 @@ func (r *reading) column(s *section, c *daq.Channel) *Instrument {
 	if c.Column >= in.Columns && in.Columns > 0 {
 		s.problem("column", fmt.Sprintf("instrument %q has %d column(s)", in.Name, in.Columns), "give a column from 1 to that number")
 	}
-	c.Floats = in.Modbus != nil && len(in.Modbus.Registers) > 0 && in.Modbus.Registers[0].Type == "f32"
+	c.Floats = in.Modbus != nil && in.Modbus.Floats() || in.Query != nil && in.Query.Floats()
 	return in
 }
 
@@ -128,23 +143,41 @@ func (s *section) asks(stem string) bool {
 	return false
 }
 
-// junctions checks the names of cold junctions, which may be defined later in
-// the file.
-func (r *reading) junctions(list []*section) {
+// helpers checks the names of the channels that others are referred to, which may
+// be defined later in the file.
+func (r *reading) helpers(list []*section) {
 	for i, s := range list {
-		c := &r.bench.Channels[i]
-		if c.Curve.Junction == "" {
-			continue
-		}
-		j, ok := r.channels[c.Curve.Junction]
+		cv := &r.bench.Channels[i].Curve
 		cal := s.table("calibration")
-		switch {
-		case !ok:
-			cal.problem("junction", "is not defined", "use one of "+known(r.channels))
-		case j == i || r.bench.Channels[j].Quantity != daq.Temperature || r.bench.Channels[j].Curve.Kind == calib.ThermocoupleCurve:
-			cal.problem("junction", "is no independent temperature", "name the channel of the cold junction's own sensor")
+		if name := cv.Junction; name != "" {
+			r.helper(cal, "junction", name, i, daq.Temperature, "is no independent temperature", "name the channel of the cold junction's own sensor")
+		}
+		if name := cv.Excitation; name != "" {
+			r.helper(cal, "excitation", name, i, daq.Voltage, "is no independent voltage", "name the channel that measures the bridge's supply")
+		}
+		if name := cv.Barometer; name != "" {
+			if j := r.helper(s, "barometer", name, i, daq.Pressure, "is no independent absolute pressure", "name the barometer's channel"); j >= 0 {
+				b := &r.bench.Channels[j]
+				if cv.AmbientU = b.Curve.U(standardAtmospherePa); b.Reference != daq.Absolute || b.Curve.Barometer != "" {
+					s.problem("barometer", "is no independent absolute pressure", "name the barometer's channel")
+				}
+			}
 		}
 	}
+}
+
+// helper returns the index of the channel that another names, -1 with a problem.
+func (r *reading) helper(s *section, key, name string, self int, q daq.Quantity, message, next string) int {
+	j, ok := r.channels[name]
+	switch {
+	case !ok:
+		s.problem(key, "is not defined", "use one of "+known(r.channels))
+	case j == self || r.bench.Channels[j].Quantity != q || r.bench.Channels[j].Curve.Kind == calib.ThermocoupleCurve || r.bench.Channels[j].Curve.Helper() != "":
+		s.problem(key, message, next)
+	default:
+		return j
+	}
+	return -1
 }
 
 // known lists names for a message.

@@ -170,6 +170,8 @@ func protocolProblems(in *Instrument) []wire.Problem {
 		return in.Frame.Check()
 	case in.Modbus != nil:
 		return in.Modbus.Check()
+	case in.Query != nil:
+		return in.Query.Check()
 	}
 	return nil
 }

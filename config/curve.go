@@ -7,28 +7,43 @@ import (
 
 	"ventward/daq"
 	"ventward/daq/calib"
+	"ventward/daq/wire"
 )
 
 // signals are the electrical signals that a converter's counts may stand for.
-var signals = []string{"mV", "V", "mA"}
+var signals = []string{"mV", "V", "mA", "ohm", "mV_per_V"}
 
 // curve reads how raw readings become values: the converter's keys of the
 // channel itself and its [channel.calibration].
 func (r *reading) curve(s, cal *section, c *daq.Channel, in *Instrument) {
 	cv := &c.Curve
 	signal := converter(s, c, in)
-	cv.Kind = cal.choice("kind", calib.Linear, calib.Linear, calib.CurrentLoop, calib.ThermocoupleCurve)
+	def := calib.Linear
+	if c.Quantity == daq.Digital {
+		def = calib.Digital
+	}
+	cv.Kind = cal.choice("kind", def, calib.Kinds()...)
 	switch cv.Kind {
 	case calib.Linear:
 		linear(cal, c, signal)
+	case calib.Polynomial:
+		polynomial(cal, c)
 	case calib.CurrentLoop:
 		loop(s, cal, c, signal)
 	case calib.ThermocoupleCurve:
 		thermocouple(cal, c, signal)
+	case calib.Platinum:
+		platinum(cal, c, signal)
+	case calib.Bridge:
+		strainGauge(cal, c, signal)
+	case calib.Digital:
+		digital(s, cal, c, signal)
 	}
+	open(s, c, signal)
+	r.reference(s, c)
 	certificate(cal, c)
 	zero(cal, c)
-	c.Step = step(c)
+	c.Step = step(c, in)
 	cal.close()
 }
 
@@ -86,10 +101,26 @@ func reads(s *section, c *daq.Channel, in *Instrument) {
 // textStep is the worth of one count of a text column, which keeps decimals
 // as counts.
 func textStep(c *daq.Channel, in *Instrument) float64 {
-	if in == nil || in.Line == nil || c.Column < 0 || c.Column >= len(in.Line.Columns) {
+	switch {
+	case in == nil || c.Column < 0:
 		return 1
+	case in.Line != nil && c.Column < len(in.Line.Columns):
+		return math.Pow(10, -float64(in.Line.Columns[c.Column].Decimals))
+	case in.Query != nil:
+		at := 0
+		for _, q := range in.Query.Questions {
+			for _, d := range q.Decimals {
+				if d == wire.SkipNumber {
+					continue
+				}
+				if at == c.Column {
+					return math.Pow(10, -float64(d))
+				}
+				at++
+			}
+		}
 	}
-	return math.Pow(10, -float64(in.Line.Columns[c.Column].Decimals))
+	return 1
 }
 
 // linear reads value = gain * signal + offset.
@@ -152,26 +183,6 @@ func loop(s, cal *section, c *daq.Channel, signal string) {
 		cal.problemIn("at_20mA_"+uh.name, uh.name, "is not above the value at 4 mA", "exchange or mend the two")
 	}
 	cv.LoopLow, cv.LoopHigh = lo, hi
-	open := s.real("open_below_mA", 3.6, 0, 4)
-	if cv.ScaleGain > 0 {
-		c.OpenBelow = (open - cv.ScaleOffset) / cv.ScaleGain
-	}
-}
-
-func thermocouple(cal *section, c *daq.Channel, signal string) {
-	cv := &c.Curve
-	if c.Quantity != daq.Temperature {
-		cal.problem("kind", fmt.Sprintf("does not measure a %s", c.Quantity), "set quantity = \"temperature\"")
-	}
-	if signal != "mV" {
-		cal.problem("kind", "needs the voltage in mV", "add signal_per_count_mV to the channel")
-	}
-	cv.Thermocouple = cal.choice("type", "", calib.Thermocouples()...)
-	cv.Junction = cal.text("junction", "")
-	cv.JunctionC = cal.real("junction_C", 0, -40, 100)
-	if (cv.Junction == "") != cal.has("junction_C") {
-		cal.problem("junction", "either junction (a channel) or junction_C (a fixed temperature) must be given", "keep exactly one")
-	}
 }
 
 // certificate reads the calibration in force and its uncertainty.
@@ -226,19 +237,4 @@ func sameReference(s *section, key string, u unit, ref daq.Reference) {
 	}
 	other := strings.TrimRight(key, "ga") + string(ref)[:1]
 	s.problemIn(key, u.name, fmt.Sprintf("is %s, but the channel is %s", u.reference, ref), fmt.Sprintf("write %s, converted", other))
-}
-
-// step is one raw count in the channel's unit near mid range.
-func step(c *daq.Channel) float64 {
-	if c.Floats || c.Quantity == daq.Digital {
-		return 0
-	}
-	cv := &c.Curve
-	switch cv.Kind {
-	case calib.Linear:
-		return math.Abs(cv.ScaleGain * cv.Gain)
-	case calib.CurrentLoop:
-		return math.Abs(cv.ScaleGain * (cv.LoopHigh - cv.LoopLow) / 16)
-	}
-	return 0
 }

@@ -42,7 +42,7 @@ func once(s *section, seen map[string]int, name string, i int) {
 func (r *reading) instrument(s *section) Instrument {
 	in := Instrument{Instrument: daq.Instrument{
 		Name:     s.needText("name", "a short name to refer to"),
-		Protocol: s.choice("protocol", "", "frame", "line", "modbus"),
+		Protocol: s.choice("protocol", "", "frame", "line", "modbus", "query"),
 		Port: daq.Port{
 			Path:     s.needText("port", "a stable path, /dev/serial/by-id/..."),
 			Baud:     int(s.needWhole("baud", 50, 12_000_000, "the line's bit rate")),
@@ -53,16 +53,21 @@ func (r *reading) instrument(s *section) Instrument {
 		RateHz:  s.needReal("rate_hz", 0.001, 1e6, "readings a second of each column"),
 		SilentS: s.real("silent_ms", 0, 0, 3.6e6) / 1000,
 	}}
+	in.AdapterS = s.real("adapter_ms", defaultAdapterMS, 0, 1000) / 1000
 	switch in.Protocol {
 	case "frame":
 		in.TickHz = s.needReal("tick_hz", 1, 1e10, "the device's ticks a second")
 		in.Columns = int(s.needWhole("columns", 1, wire.MaxColumns, "raw counts in a row"))
 		in.Frame = &wire.FrameOptions{Columns: in.Columns}
+		in.FrameRows = int(s.whole("frame_rows", 0, 0, 65535))
 	case "line":
 		in.Line = r.line(s, &in.Instrument)
 	case "modbus":
 		in.Polled = true
 		in.Modbus = r.modbus(s, &in.Instrument)
+	case "query":
+		in.Polled = true
+		in.Query = query(s, &in.Instrument)
 	}
 	if in.SilentS == 0 {
 		in.SilentS = defaultSilent(in.RateHz)
@@ -78,7 +83,12 @@ func (r *reading) instrument(s *section) Instrument {
 
 // protocolKeys are the keys of an [[instrument]] that one protocol has.
 var protocolKeys = []string{"tick_hz", "columns", "column", "delimiter", "fields", "checksum", "sequence_field", "sequence_wrap",
-	"tick_field", "tick_wrap", "register", "timeout_ms", "quarantine_ms", "verify_ms"}
+	"tick_field", "tick_wrap", "register", "timeout_ms", "quarantine_ms", "verify_ms", "frame_rows", "question", "gap_ms", "end", "answer_end", "refusal"}
+
+// defaultAdapterMS is how long a USB serial adapter may keep received bytes back
+// before it hands them over: the common setting of its latency timer (common
+// practice, no source).
+const defaultAdapterMS = 16
 
 // defaultSilent is how long an instrument of that rate may be silent before it
 // is stale: ten readings, but no less than 0.2 s, since USB adapters and
@@ -142,17 +152,8 @@ func (r *reading) modbus(s *section, in *daq.Instrument) *wire.ModbusOptions {
 		VerifyS:     s.real("verify_ms", 1000, 10, 60_000) / 1000,
 		Baud:        in.Port.Baud,
 	}
-	list := s.tables("register")
-	floats := 0
-	for _, c := range list {
-		reg := register(c)
-		if reg.Type == "f32" {
-			floats++
-		}
-		o.Registers = append(o.Registers, reg)
-	}
-	if floats > 0 && floats < len(list) {
-		s.problem("register", "mixes f32 with whole-number types", "split the device into two instruments, or read all as f32: one instrument's readings are all counts or all floats")
+	for _, c := range s.tables("register") {
+		o.Registers = append(o.Registers, register(c))
 	}
 	in.Columns = len(o.Registers)
 	return o

@@ -26,6 +26,8 @@ func load(in *Instrument) (float64, string) {
 		return lineRow(in) * in.RateHz / bytesPerS, "the lines' rate"
 	case in.Modbus != nil:
 		return modbusPoll(in) * in.RateHz / bytesPerS, "polling its registers"
+	case in.Query != nil:
+		return queryPoll(in)*in.RateHz/bytesPerS + float64(len(in.Query.Questions))*in.Query.GapS*in.RateHz, "asking its questions"
 	}
 	return 0, ""
 }
@@ -80,6 +82,29 @@ func modbusPoll(in *Instrument) float64 {
 		end, unit, function = r.Address+words, r.Unit, r.Function
 	}
 	return total
+}
+
+// queryPoll is the least number of byte times of one cycle of questions: each
+// question and an answer of one digit a number, with their ends and checksums.
+func queryPoll(in *Instrument) float64 {
+	o := in.Query
+	ends := len(o.End) + len(o.AnswerEnd)
+	switch o.Checksum {
+	case wire.ChecksumXOR:
+		ends += 6
+	case wire.ChecksumCRC16:
+		ends += 10
+	}
+	n := 0
+	for _, q := range o.Questions {
+		n += len(q.Ask) + len(q.Prefix) + len(q.Suffix) + ends
+		for _, d := range q.Decimals {
+			if n += 2; d > 0 { // a digit, and a delimiter or the silence between messages
+				n += 1 + d
+			}
+		}
+	}
+	return float64(n)
 }
 
 // movable tells whether a port's path depends on the order in which devices

@@ -9,7 +9,7 @@ import (
 
 func (r *reading) readOutputs(list []*section) {
 	r.outputs = map[string]int{}
-	addresses := map[[3]int]string{}
+	addresses := map[[4]int]string{}
 	for i, s := range list {
 		o := daq.Output{
 			Name:        s.needText("name", "a short name to refer to"),
@@ -28,29 +28,67 @@ func (r *reading) readOutputs(list []*section) {
 	}
 }
 
-// place puts an output on its coil.
-func (r *reading) place(s *section, o *daq.Output, i int, addresses map[[3]int]string) {
-	unit := int(s.needWhole("unit", 1, 247, "the device's number on the line"))
-	o.Address = int(s.needWhole("coil", 0, 65535, "the coil's address on the wire, from 0"))
+// place puts an output on its instrument: on a coil, a register or commands.
+func (r *reading) place(s *section, o *daq.Output, i int, addresses map[[4]int]string) {
 	index, ok := refer(s, "instrument", r.instruments)
 	if !ok {
+		s.askPlaces()
 		return
 	}
 	o.Instrument = index
 	in := &r.bench.Instruments[index]
-	if in.Modbus == nil {
-		if in.Protocol == "" {
-			return // named already
+	switch {
+	case in.Modbus != nil:
+		r.onModbus(s, o, i, addresses)
+	case in.Query != nil:
+		in.Query.Switches = append(in.Query.Switches, textSwitch(s, i, o.Heartbeat))
+	default:
+		s.askPlaces()
+		if in.Protocol != "" { // else named already
+			s.problem("instrument", fmt.Sprintf("speaks %s, which has no outputs", in.Protocol), "name a modbus or query instrument")
 		}
-		s.problem("instrument", fmt.Sprintf("speaks %s, which has no outputs", in.Protocol), "name a modbus instrument")
-		return
 	}
-	at := [3]int{index, unit, o.Address}
+}
+
+// askPlaces marks the keys that place an output as known where it can't be told
+// which of them belong to it.
+func (s *section) askPlaces() {
+	for _, key := range []string{"unit", "coil", "register", "function", "on", "off", "on_answer", "off_answer", "ask", "is_on", "is_off"} {
+		s.take(key)
+	}
+}
+
+// onModbus puts an output on a coil or, with function 6 or 16, on a holding
+// register.
+func (r *reading) onModbus(s *section, o *daq.Output, i int, addresses map[[4]int]string) {
+	unit := int(s.needWhole("unit", 1, 247, "the device's number on the line"))
+	key, fn := "coil", 0
+	if s.has("register") || s.has("function") {
+		fn = int(s.whole("function", 0, 5, 16))
+	}
+	switch fn {
+	case 0, 5, 15:
+	case 6, 16:
+		key = "register"
+	default:
+		s.problem("function", "writes no single output", "use 5 or 15 for a coil, 6 or 16 for a holding register")
+	}
+	if fn == 0 && s.has("register") {
+		s.problem("function", "is missing", "add function = 6 or 16, which write a holding register")
+		key, fn = "register", 6
+	}
+	o.Address = int(s.needWhole(key, 0, 65535, "the "+key+"'s address on the wire, from 0"))
+	kind := 0
+	if key == "register" {
+		kind = 1
+	}
+	at := [4]int{o.Instrument, unit, kind, o.Address}
 	if other, taken := addresses[at]; taken {
-		s.problem("coil", fmt.Sprintf("is the coil of output %q too", other), "give each output its own coil")
+		s.problem(key, fmt.Sprintf("is the %s of output %q too", key, other), "give each output its own "+key)
 	}
 	addresses[at] = o.Name
-	in.Modbus.Coils = append(in.Modbus.Coils, wire.Coil{Unit: unit, Address: o.Address, Output: i, Heartbeat: o.Heartbeat})
+	m := r.bench.Instruments[o.Instrument].Modbus
+	m.Coils = append(m.Coils, wire.Coil{Unit: unit, Address: o.Address, Output: i, Heartbeat: o.Heartbeat, Function: fn})
 }
 
 func (r *reading) judgeOutput(s *section, o daq.Output) {

@@ -331,6 +331,26 @@ func (s *section) pair(key string) (lo, hi float64, ok bool) {
 	return 0, 0, false
 }
 
+// reals reads a list of finite numbers.
+func (s *section) reals(key string) []float64 {
+	v, ok := s.take(key)
+	if !ok {
+		return nil
+	}
+	list, ok := v.([]any)
+	var out []float64
+	for _, e := range list {
+		x, finite := number(e)
+		ok = ok && finite
+		out = append(out, x)
+	}
+	if !ok || len(out) > maxItems {
+		s.problemIn(key, unitOf(key), "is not a list of finite numbers", "write "+key+" = [0.0, 1.0]")
+		return nil
+	}
+	return out
+}
+
 // unitOf is the unit that a key ends with, "" for none.
 func unitOf(key string) string {
 	if i := strings.LastIndexByte(key, '_'); i >= 0 && anyUnit(key[i+1:]) {

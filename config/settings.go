@@ -3,9 +3,11 @@ package config
 import (
 	"fmt"
 	"net/url"
+	"strings"
 
 	"ventward/daq"
 	"ventward/detect"
+	"ventward/guard"
 )
 
 // test reads what is tested how: rig, medium and fixture.
@@ -25,7 +27,32 @@ func (r *reading) test(s *section) {
 	if ramp, ok := s.rate("ramp", daq.Pressure); ok {
 		r.bench.RampPaS = ramp
 	}
+	r.determined(s)
 	s.close()
+}
+
+// determined reads what was determined of the fixture, as the program's own
+// procedures print it.
+func (r *reading) determined(s *section) {
+	b := r.bench
+	b.Fixture.VolumeDate = s.date("volume_date")
+	b.Fixture.VolumeMethod = s.text("volume_method", "")
+	b.Fixture.LeakDate = s.date("leak_date")
+	if x, ok := s.signedRate("leak", daq.Pressure); ok {
+		b.Guard.LeakPaS = &x
+	}
+	if x, ok := s.signedRate("leak_u", daq.Pressure); ok {
+		b.Fixture.LeakUPaS = x / 2
+	}
+	if x, ok := s.rate("leak_max", daq.Pressure); ok {
+		b.Guard.LeakMaxPaS = x
+	}
+	if b.Fixture.VolumeDate != "" && b.Detect.Fixture.VolumeM3 == 0 {
+		s.problem("volume_date", "stands without a volume", "add volume_ml and volume_u_ml")
+	}
+	if b.Fixture.LeakDate != "" && b.Guard.LeakPaS == nil {
+		s.problem("leak_date", "stands without a leak rate", "add leak_mbar_s")
+	}
 }
 
 // standardAtmospherePa is the standard atmosphere, exact by definition.
@@ -63,6 +90,17 @@ func (s *section) rate(stem string, q daq.Quantity) (float64, bool) {
 	return 0, false
 }
 
+// signedRate is rate for a value that may be zero or negative.
+func (s *section) signedRate(stem string, q daq.Quantity) (float64, bool) {
+	for _, u := range differences(q) {
+		if key := stem + "_" + u.name + "_s"; s.has(key) {
+			x, _, ok := s.scaled(key, u)
+			return x, ok
+		}
+	}
+	return 0, false
+}
+
 func (r *reading) record(s *section) {
 	r.bench.Record = Record{
 		PreTriggerS:  s.real("pre_trigger_s", 120, 1, 120),
@@ -82,6 +120,56 @@ func (r *reading) watch(s *section) {
 		}
 	}
 	r.bench.Watch = w
+	g := &r.bench.Guard
+	g.WatchMaxC = s.real("max_C", 0, 0, 2000)
+	g.WatchWaitS = 60 * s.real("wait_min", 0, 0, 1e5)
+	g.WatchBinds = s.yes("binds")
+	s.close()
+}
+
+// arming reads what arming asks for beyond fresh readings and no trip.
+func (r *reading) arming(s *section) {
+	g := &r.bench.Guard
+	for _, name := range s.texts("require") {
+		if !contains(guard.ArmingGuards(), name) {
+			s.problem("require", fmt.Sprintf("%q is nothing that arming can ask for", name), "use "+strings.Join(guard.ArmingGuards(), ", "))
+			continue
+		}
+		g.Arming = append(g.Arming, name)
+	}
+	if pa, u, ok := s.value("expect", daq.Pressure); ok {
+		if g.ExpectPa = pa; u.reference != daq.Gauge {
+			s.problemIn("expect_"+u.name, u.name, "is not gauge", "write expect_barg = 45.0")
+		}
+	}
+	for _, f := range []struct {
+		stem string
+		to   *float64
+	}{{"peak_loss", &g.PeakLossPa}, {"plausible", &g.PlausiblePa}, {"agree", &g.AgreePa}} {
+		if x, ok := s.difference(f.stem, daq.Pressure); ok {
+			*f.to = x
+		}
+	}
+	s.close()
+}
+
+// hold reads when a test counts as holding pressure.
+func (r *reading) hold(s *section) {
+	g := &r.bench.Guard
+	g.HoldAfterS = s.real("after_s", 0, 0, 1e5)
+	if x, ok := s.difference("rise", daq.Pressure); ok {
+		g.HoldRisePa = x
+	}
+	s.close()
+}
+
+// alarms reads the bounds of shelving and bypassing.
+func (r *reading) alarms(s *section) {
+	g := &r.bench.Guard
+	g.ShelveMaxS = 60 * s.real("shelve_max_min", 0, 0, 1440)
+	g.ShelveMax = int(s.whole("shelved_at_once", 0, 0, 1000))
+	g.BypassMaxS = 60 * s.real("bypass_max_min", 0, 0, 480)
+	g.BypassMax = int(s.whole("bypassed_at_once", 0, 0, 100))
 	s.close()
 }
 

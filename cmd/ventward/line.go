@@ -35,6 +35,8 @@ type line struct {
 	up      bool
 	why     string
 
+	caught func(what string) // turns a panic into the daemon's end; nil: panics go on
+
 	heard atomic.Int64  // machine time of the last bytes
 	mark  *atomic.Int64 // newest bench time this line has delivered (simulated time only)
 	bytes chan burst
@@ -61,8 +63,10 @@ func newLine(index int, inst config.Instrument, in *inbox, tb *timebase, log zer
 		l.decoder, err = wire.NewFrame(*inst.Frame, inst.Instrument, index)
 	case inst.Modbus != nil:
 		l.asker, err = wire.NewModbus(*inst.Modbus, inst.Instrument, index)
+	case inst.Query != nil:
+		l.asker, err = wire.NewQuery(*inst.Query, inst.Instrument, index)
 	default:
-		err = fmt.Errorf("protocol %q is not known: use line, frame or modbus", inst.Protocol)
+		err = fmt.Errorf("protocol %q is not known: use line, frame, modbus or query", inst.Protocol)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("instrument %s: %w", inst.Name, err)
@@ -138,6 +142,9 @@ func (l *line) reset(up bool, why string) {
 
 // Bytes is called by the port's reader with what it read. It never waits.
 func (l *line) Bytes(p []byte, at int64) {
+	if l.caught != nil {
+		defer l.caught("the decoder of " + l.inst.Name)
+	}
 	l.heard.Store(time.Now().UnixNano())
 	if l.asker != nil {
 		select {
@@ -150,14 +157,18 @@ func (l *line) Bytes(p []byte, at int64) {
 		}
 		return
 	}
+	l.decode(p, at)
+	l.time.advance(l.mark, at)
+}
+
+func (l *line) decode(p []byte, at int64) {
 	l.mu.Lock()
+	defer l.mu.Unlock()
 	l.buf = l.decoder.Feed(p, at, l.buf[:0])
 	for _, b := range l.buf {
 		l.deliver(b)
 	}
 	clear(l.buf)
-	l.mu.Unlock()
-	l.time.advance(l.mark, at)
 }
 
 // deliver offers a batch to the loop; what is refused is counted in the next
@@ -193,6 +204,9 @@ func (l *line) nudge() {
 // own drives the asker until the line is closed.
 func (l *line) own() {
 	defer close(l.done)
+	if l.caught != nil {
+		defer l.caught("the owner of " + l.inst.Name)
+	}
 	for {
 		again := l.turn()
 		if !l.time.wait(again, l.wake, l.quit, l.mark) {
