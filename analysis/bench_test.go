@@ -122,7 +122,7 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 			} else if q = in; sp.ringHz == 0 {
 				q = p
 			}
-			if sp.reseal > 0 && open && sp.level+ambient-p > sp.reseal*sp.level {
+			if sp.reseal > 0 && open && a > onset+sp.width && sp.level+ambient-p > sp.reseal*sp.level {
 				open = false
 			}
 		}

@@ -19,7 +19,7 @@ type course struct {
 	ring  float64 // resonance of the impulse line, Hz; 0: a stiff line
 	damp  float64 // its damping ratio, below 1
 	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
-	blend float64 // 1: the ramp's gas is as warm as a long ramp makes it; 0: as the walls
+	warm  float64 // temperature of the gas at the onset over that of the walls: compression warms it
 	hold  float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
 	zero  float64 // what the transducer reads too much, Pa
 	shape float64 // growth of the area, see growth
@@ -117,16 +117,13 @@ func (s *solver) opened(x float64) float64 {
 	return growth(x, s.shape)
 }
 
-// warmth is the temperature ratio to the walls of gas on a long steady ramp,
-// at which compression and walls balance, (γρ + h)/(ρ + h) with ρ the ramp over
-// the pressure, as far as the ramp is a long one. supply is what the ramp would be without the walls, Pa/s.
+// warmth is the temperature ratio to the walls at the start, and what the ramp
+// would be without the walls, Pa/s.
 func (s *solver) warmth(c *course, p float64) (th, supply float64) {
-	rho := c.ramp / p
-	if s.liquid || c.heat <= 0 || c.heat+rho < 0.2*c.heat {
+	if s.liquid {
 		return 1, c.ramp
 	}
-	th = 1 + c.blend*(s.gas.Gamma-1)*rho/(rho+c.heat)
-	return th, c.ramp + c.heat*(th-1)*p/th
+	return c.warm, c.ramp + c.heat*(c.warm-1)*p/c.warm
 }
 
 // slopes are dp/dt and the rate of the temperature ratio, t seconds after the

@@ -46,7 +46,6 @@ func FitOpening(w detect.Window, ch daq.Channel, o detect.Options) detect.Findin
 		return f
 	}
 	a.refine()
-	debug = &a
 	if len(a.fits) == 0 {
 		a.absent("the fit did not converge")
 		return f
@@ -71,6 +70,7 @@ type opening struct {
 	noise    noise
 	b        bins
 	used     int  // bins that the fit uses
+	turns    bool // the fall ends by a rise
 	rings    bool // the line's resonance is fitted
 	white    *whitener
 	fits     []profile
@@ -163,10 +163,7 @@ func (a *opening) locate() {
 // coarse is the hinge that fits best round the trigger.
 func (a *opening) coarse(variance float64) (hinge, bool) {
 	s := &a.s
-	a.from = s.index(-rampSpan * 1.5)
-	if s.trigger-a.from < 64 {
-		a.from = max(0, s.trigger-64)
-	}
+	a.from = s.index(-math.Max(1.5*rampSpan, 96*s.dt))
 	a.to = a.fallEnd(s.t[a.from], 0)
 	b := s.bin(a.from, a.to, 0, 16*s.dt, 1.0/12, 1.0/12)
 	best := hinge{chi2: math.Inf(1)}
@@ -186,7 +183,7 @@ func (a *opening) quietEnd(onset float64) int { return a.s.index(onset - 3*a.ch.
 // onset shows them; false: there is none, or a gap hides it.
 func (a *opening) hush(onset float64) bool {
 	s := &a.s
-	end, from := a.quietEnd(onset), s.index(onset-rampSpan)
+	end, from := a.quietEnd(onset), s.index(onset-math.Max(rampSpan, 64*s.dt))
 	if end-from < 64 || s.hole(s.t[from], s.t[end-1]) > 0 {
 		return false
 	}
@@ -206,7 +203,7 @@ func (a *opening) enough(h hinge, variance float64) int {
 	for i := s.index(h.onset); i < len(s.t); i++ {
 		x := s.t[i] - h.onset
 		r := h.drop * math.Expm1(-x/h.tau)
-		if sum += r * r / variance; sum > enoughSquares && x > 0.15 {
+		if sum += r * r / variance; sum > enoughSquares && x > 0.06 {
 			return i
 		}
 	}
@@ -215,27 +212,29 @@ func (a *opening) enough(h hinge, variance float64) int {
 
 // straighten sets from where the ramp before the onset is straight: over the
 // longest of 1, 1/2, 1/4, ... s that shows no bend beyond three standard
-// deviations.
+// deviations; not less than 16 samples. A slow channel has at least 64 where
+// they are straight.
 func (a *opening) straighten(onset float64) {
 	s := &a.s
-	end := a.quietEnd(onset)
-	for span := rampSpan; ; span /= 2 {
+	end, last := a.quietEnd(onset), s.index(onset)
+	span := math.Max(rampSpan, 64*s.dt)
+	for ; ; span /= 2 {
 		a.from = s.index(onset - span)
-		if n := s.index(onset); n-a.from < 64 {
-			a.from = max(0, n-64)
+		if last-a.from < 32 {
+			a.from = max(0, last-16)
 			return
 		}
-		if end-a.from < 64 || math.Abs(bend(s.t[a.from:end], s.v[a.from:end])) < 3 {
+		if end-a.from < 24 || math.Abs(bend(s.t[a.from:end], s.v[a.from:end])) < 3 {
 			return
 		}
 	}
 }
 
 // bend is the curvature of v over t in units of its standard deviation, from
-// the means of 24 blocks: their scatter holds the noise's correlation.
+// the means of up to 24 blocks: their scatter holds the noise's correlation.
 func bend(t, v []float64) float64 {
-	const blocks = 24
-	var x, y [blocks]float64
+	blocks := min(24, len(t)/2)
+	x, y := make([]float64, blocks), make([]float64, blocks)
 	for k := range blocks {
 		i, j := k*len(t)/blocks, (k+1)*len(t)/blocks
 		for ; i < j; i++ {
@@ -244,7 +243,7 @@ func bend(t, v []float64) float64 {
 		}
 	}
 	scale := x[blocks-1]
-	p := Problem{Y: y[:], Predict: func(c, m []float64) {
+	p := Problem{Y: y, Predict: func(c, m []float64) {
 		for k := range m {
 			u := x[k] / scale
 			m[k] = c[0] + u*(c[1]+u*c[2])
@@ -254,7 +253,7 @@ func bend(t, v []float64) float64 {
 	if err != nil || r.Cov == nil || r.RSS == 0 {
 		return 0
 	}
-	return r.Theta[2] / math.Sqrt(r.Cov.At(2, 2)*r.RSS/(blocks-3))
+	return r.Theta[2] / math.Sqrt(r.Cov.At(2, 2)*r.RSS/float64(blocks-3))
 }
 
 // firstVariance is the variance of one sample before anything is fitted: as the
@@ -287,11 +286,12 @@ func (a *opening) fallEnd(from, onset float64) int {
 	top := median(s.v[max(s.index(from), i0-16):max(i0, 1)])
 	aim := top - fallFraction*(top-(a.ambient-a.gauge))
 	n := len(s.t)
-	// block means, to find the turn
-	size := max(4, (n-i0)/96)
+	// means over blocks that grow with the distance, to find the turn
 	low, lowAt := math.Inf(1), n
-	end := n
+	end, size := n, 4
+	a.turns = false
 	for i := i0; i+size <= n; i += size {
+		size = min(max(4, (i-i0)/12), n-i)
 		m := 0.0
 		for _, v := range s.v[i : i+size] {
 			m += v
@@ -302,7 +302,9 @@ func (a *opening) fallEnd(from, onset float64) int {
 		}
 		rise := m - low
 		if tol := 6 * math.Max(a.w.NoisePa, a.floor()) / math.Sqrt(float64(size)); low < top-tol && rise > tol && rise > 0.02*(top-low) {
-			end = lowAt
+			// The turn itself is smeared by the lag.
+			end = max(s.index(s.t[lowAt-1]-float64(size)*s.dt-2*a.ch.LagS), i0+8)
+			a.turns = true
 			break
 		}
 	}
@@ -359,5 +361,3 @@ func lineResiduals(t, v []float64) []float64 {
 	}
 	return e
 }
-
-var debug *opening

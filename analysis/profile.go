@@ -16,7 +16,7 @@ const (
 	figWidth // ln w
 	figShape
 	figHeat // ln
-	figBlend
+	figWarm
 	figHold
 	figZero
 	figLag
@@ -31,7 +31,8 @@ const (
 const (
 	shapeMean, shapeSD = 1.6, 0.4
 	heatMean, heatSD   = -0.5, 1.5 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
-	blendMean, blendSD = 0.5, 0.5
+	holdMean, holdSD   = 0.5, 0.5
+	quickWalls         = 0.4         // 1/s, a middling rate for how warm a ramp makes the gas
 	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
 	dampMean, dampSD   = 0.12, 0.8
 	bendSD             = 0.03 // 1/s: by how much of itself the ramp changes in a second
@@ -55,8 +56,8 @@ func (c *course) get(f figure) float64 {
 		return c.shape
 	case figHeat:
 		return math.Log(c.heat)
-	case figBlend:
-		return c.blend
+	case figWarm:
+		return c.warm
 	case figBend:
 		return c.bend
 	case figHold:
@@ -87,8 +88,8 @@ func (c *course) set(f figure, v float64) {
 		c.shape = v
 	case figHeat:
 		c.heat = math.Exp(v)
-	case figBlend:
-		c.blend = v
+	case figWarm:
+		c.warm = v
 	case figBend:
 		c.bend = v
 	case figHold:
@@ -128,9 +129,10 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	free = []figure{figOnset, figLevel, figRamp, figBend, figShape, figZero}
 	if a.warms() {
 		b[figHeat] = bound{low: heatMean - 5*heatSD, high: heatMean + 4*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
-		b[figBlend] = bound{low: -0.1, high: 1.1, mean: blendMean, sd: blendSD, scale: blendSD}
-		b[figHold] = b[figBlend]
-		free = append(free, figHeat, figBlend, figHold)
+		m := a.warmer()
+		b[figWarm] = bound{low: 1 - 2*m, high: 1 + 5*m, mean: 1 + m, sd: m, scale: m}
+		b[figHold] = bound{low: -0.1, high: 1.1, mean: holdMean, sd: holdSD, scale: holdSD}
+		free = append(free, figHeat, figWarm, figHold)
 	}
 	if l, u := a.ch.LagS, a.ch.LagUS; l > 0 && u > 0 {
 		b[figLag] = bound{low: math.Max(0.05*l, l-4*u), high: l + 4*u, mean: l, sd: u, scale: u}
@@ -147,6 +149,14 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 // warms tells whether the fall lasts so long that the walls' heat may show.
 func (a *opening) warms() bool {
 	return !a.liquid && a.s.t[a.to-1]-a.start.onset > 0.03
+}
+
+// warmer is by how much of the walls' temperature a ramp is thought to warm the
+// gas: half of what a long ramp does, (γ-1)ρ/(ρ+h) with ρ the ramp over the
+// pressure, at a middling h. It is as uncertain as it is large.
+func (a *opening) warmer() float64 {
+	rho := math.Max(a.start.ramp, 0) / math.Max(a.start.level+a.gauge, 1)
+	return 0.5*(a.gas.Gamma-1)*rho/(rho+quickWalls) + 1e-4
 }
 
 // fastest is the greatest rate thought possible, 1/s: a hole as large as the
@@ -546,7 +556,8 @@ func (a *opening) overRates(best *profile, free []figure) []profile {
 // startCourse turns the coarse picture into a course.
 func (a *opening) startCourse() course {
 	h := a.start
-	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean, heat: math.Exp(heatMean), blend: blendMean, hold: blendMean}
+	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean,
+		heat: math.Exp(heatMean), warm: 1 + a.warmer(), hold: holdMean}
 	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
 	p := math.Max(c.level+a.gauge, 1)
 	c.rate = h.drop / h.tau / p

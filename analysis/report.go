@@ -7,6 +7,10 @@ import (
 	"ventward/detect"
 )
 
+// afterEvent is the relative standard uncertainty of an area by the unknown gas
+// temperature after an earlier event: half of 8 % (judgement, no source).
+const afterEvent = 0.04
+
 // nanos rounds a time in s to ns, at most a hundred seconds either way.
 func nanos(s float64) int64 {
 	return int64(math.Round(math.Max(-1e11, math.Min(1e11, s*1e9))))
@@ -46,9 +50,8 @@ func (a *opening) report() {
 	}
 }
 
-// reportTimes writes onset and start. A time stamp is no better known than its
-// rounding, and a gap at the onset leaves it anywhere inside where the fit's
-// own width is less than what the model may be wrong by.
+// reportTimes writes onset and start, both as the vessel had them: without the
+// line's transport delay.
 func (a *opening) reportTimes(onset, onsetSD, start, startSD float64) {
 	f := a.f
 	at := a.s.origin + nanos(onset-a.ch.DelayS)
@@ -125,12 +128,16 @@ func (a *opening) reportArea(level, low float64) {
 // on the ramp, where the fit took it as given: the outflow goes with the square
 // root of the temperature.
 func (a *opening) warmth2() float64 {
-	if a.liquid || a.warms() {
+	if a.liquid {
 		return 0
 	}
-	best := bestOf(a.fits)
-	rho := math.Abs(best.ramp) / math.Max(best.level+a.gauge, 1)
-	u := 0.5 * (a.gas.Gamma - 1) * rho / (rho + best.heat) * blendSD
+	if a.w.From > 0 || a.start.ramp < 0 { // an earlier event has cooled or warmed the gas by some per cent
+		return afterEvent * afterEvent
+	}
+	if a.warms() {
+		return 0
+	}
+	u := a.warmer() / 2
 	return u * u
 }
 
