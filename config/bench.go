@@ -153,6 +153,7 @@ func (r *reading) root(s *section) {
 	b.Name = s.needText("name", "the bench's name, as it is to stand in records and on the page")
 	b.Listen = s.text("listen", "127.0.0.1:8437")
 	r.test(s.table("test"))
+	r.cell(s.table("cell"))
 	b.Detect.Features = features(s)
 	r.readInstruments(s.tables("instrument"), s)
 	r.readChannels(s.tables("channel"), s)

@@ -13,7 +13,7 @@ func (r *reading) readOutputs(list []*section) {
 	for i, s := range list {
 		o := daq.Output{
 			Name:        s.needText("name", "a short name to refer to"),
-			Role:        daq.Role(s.choice("role", "none", "none", string(daq.RoleSupplyValve), string(daq.RoleDumpValve))),
+			Role:        daq.Role(s.choice("role", "none", "none", string(daq.RoleSupplyValve), string(daq.RoleDumpValve), string(daq.RoleTrigger))),
 			Heartbeat:   s.yes("heartbeat"),
 			OpenWhenOff: s.yes("opens_when_off"),
 		}

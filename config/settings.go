@@ -55,6 +55,18 @@ func (r *reading) determined(s *section) {
 	}
 }
 
+// cell reads what is known of a runaway rig's cells.
+func (r *reading) cell(s *section) {
+	r.bench.Detect.Cell = detect.Cell{
+		CapacityAh: s.real("capacity_Ah", 0, 0.001, 1e4),
+		MaxC:       s.real("max_operating_C", 0, 20, 300),
+	}
+	if !s.absent && r.bench.Detect.Rig != detect.RunawayRig {
+		s.problem("", "belongs to a runaway rig", "set rig = \"runaway\" in [test], or remove [cell]")
+	}
+	s.close()
+}
+
 // standardAtmospherePa is the standard atmosphere, exact by definition.
 const standardAtmospherePa = 101325
 

@@ -9,7 +9,8 @@ type Output struct {
 	// Heartbeat marks the output whose EDGES keep the hard watchdog relay
 	// closed. It is never a rule's to switch.
 	Heartbeat bool `json:"heartbeat,omitempty"`
-	// Role of the valve it drives: supply_valve, dump_valve or empty.
+	// Role of what it drives: supply_valve, dump_valve, trigger (a runaway rig's
+	// heater or other trigger) or empty.
 	Role Role `json:"role,omitempty"`
 	// OpenWhenOff tells that the valve opens when its output is de-energised
 	// (a normally-open dump valve).

@@ -38,6 +38,15 @@ type Fixture struct {
 	AmbientPa    float64 `json:"ambient_Pa"` // absolute; the barometer channel overrides it where there is one
 }
 
+// Cell is what the criteria of a runaway and its results need to know of the
+// cell. Zero: not given.
+type Cell struct {
+	CapacityAh float64 `json:"capacity_Ah,omitempty"` // nominal
+	// MaxC is the maker's maximum operating temperature, °C: reaching it is the
+	// regulation's criterion b.
+	MaxC float64 `json:"max_operating_C,omitempty"`
+}
+
 // Options is the option struct of a Monitor.
 type Options struct {
 	Rig    Rig    `json:"rig"`
@@ -47,6 +56,7 @@ type Options struct {
 	FalseAlarmS float64   `json:"false_alarm_s"`
 	Features    []Feature `json:"features,omitempty"` // in the expected order of opening
 	Fixture     Fixture   `json:"fixture"`
+	Cell        Cell      `json:"cell,omitzero"` // of a runaway rig
 	// Channels is the bench's channel table; RateHz the nominal sample rate of
 	// each channel (same length; 0: not known, measured from the samples).
 	Channels []daq.Channel `json:"channels"`
