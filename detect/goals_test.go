@@ -38,10 +38,11 @@ func randomOpening(r *rand.Rand, rate float64) scene {
 }
 
 type tally struct {
-	allowed, found int
-	ratio          []float64
-	extra          int
-	traces         int
+	allowed, found    int
+	first, firstFound int // openings that no other precedes by less than 0.2 s
+	ratio             []float64
+	extra             int
+	traces            int
 }
 
 func (t *tally) add(s *scene, ev []Event, verbose func(string, ...any)) {
@@ -72,6 +73,13 @@ func (t *tally) add(s *scene, ev []Event, verbose func(string, ...any)) {
 		}
 		if en >= 100 {
 			t.allowed++
+			alone := k == 0 || o.t-s.openings[k-1].t > 0.2
+			if alone {
+				t.first++
+			}
+			if alone && hit >= 0 {
+				t.firstFound++
+			}
 			if hit >= 0 {
 				t.found++
 			} else {
@@ -120,6 +128,7 @@ func BenchmarkGoalsDelay(b *testing.B) {
 				t.add(&s, run(benchOf(&s), s.samples(r)), verbose)
 			}
 			b.ReportMetric(float64(t.found)/float64(max(t.allowed, 1)), "found")
+			b.ReportMetric(float64(t.firstFound)/float64(max(t.first, 1)), "alone-found")
 			b.ReportMetric(float64(t.allowed), "allowed")
 			b.ReportMetric(quantile(t.ratio, 0.5), "p50")
 			b.ReportMetric(quantile(t.ratio, 0.95), "p95")
@@ -319,6 +328,37 @@ func BenchmarkGoalsLaw(b *testing.B) {
 			b.ReportMetric(float64(n), "alarms")
 		})
 	}
+}
+
+// BenchmarkGoalsSpikes plays isolated spikes of one to three samples, 5 to 1000
+// sigma, on white noise and counts how many trigger at all.
+func BenchmarkGoalsSpikes(b *testing.B) {
+	r := rand.New(rand.NewPCG(*goalSeed, 55))
+	s := scene{rate: 10000}
+	m, _ := New(benchOf(&s))
+	n, t := 0, int64(0)
+	buf := make([]daq.Sample, 600)
+	for i := range b.N + 20 {
+		size := 1000 * 4 * math.Exp(r.Float64()*math.Log(250)) * float64(1-2*r.IntN(2))
+		wide := 1 + r.IntN(3)
+		at := 200 + r.IntN(200)
+		for k := range buf {
+			v := 1000 * r.NormFloat64()
+			if i >= 20 && k >= at && k < at+wide {
+				v += size
+			}
+			buf[k] = daq.Sample{T: t, V: v + 1e6, Raw: v}
+			t += 100000
+		}
+		m.Step(0, buf)
+		for _, e := range m.Take().Events {
+			if e.Rev == 1 && e.Kind != SensorFault {
+				n++
+			}
+		}
+	}
+	b.ReportMetric(float64(n), "triggers")
+	b.ReportMetric(float64(n)/float64(b.N), "triggers/spike")
 }
 
 func BenchmarkStep(b *testing.B) {

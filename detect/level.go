@@ -68,6 +68,7 @@ type level struct {
 	s1               float64 // sum of (k-b)*y, b the first value behind the baseline
 	s2               float64 // sum of (k-b)^2*y
 	syy              float64 // sum of y^2
+	stride           int     // mask of the values at which the noise is looked at
 	careful          int     // value up to which the trace is taken to bend
 	mean             float64
 	slope            float64 // per value
@@ -81,13 +82,16 @@ type level struct {
 }
 
 func (l *level) init(div int, lengths []int) {
-	l.div, l.gap = div, gapYoung
+	l.div, l.gap, l.stride = div, gapYoung, 2*octave-1
+	if div > 1 {
+		l.stride = octave/2 - 1
+	}
 	for i, n := range lengths {
 		w := &l.win[i]
 		w.length = n
 		l.hot.length[i], l.hot.size[i] = n, float64(n)
 		l.hot.skip[i] = max(1, n/octave) - 1
-		w.env.block = 4 * max(n, 16) / octave
+		w.env.block = 8 * max(n, 16) / (l.stride + 1)
 		switch {
 		case div == 1:
 			w.trim = 3
@@ -157,10 +161,18 @@ func (l *level) bend() (c, sd float64) {
 	return q / norm, l.sigma * l.win[l.nw-1].excess(l.sigma) / math.Sqrt(norm)
 }
 
-// armed is the number of windows that have a baseline.
+// armed is the number of windows that have a baseline and may fire.
 func (l *level) armed() int {
+	if l.sigma == 0 || l.n < l.deaf {
+		return 0
+	}
+	return l.ripe()
+}
+
+// ripe is the number of windows that have a baseline.
+func (l *level) ripe() int {
 	switch {
-	case l.span < spanLeast || l.sigma == 0 || l.n < l.deaf:
+	case l.span < spanLeast:
 		return 0
 	case l.gap == gapFull:
 		return l.nw
@@ -193,7 +205,7 @@ func (l *level) push(v float64) bool {
 	l.forget(spanMax)
 	l.mean = l.s0 * l.invN
 	l.slope = (l.s1 - l.jbar*l.s0) * l.invJ
-	if i&(2*octave-1) == 0 {
+	if i&l.stride == 0 {
 		l.keepHouse(i)
 	}
 	if l.n < l.careful && l.n >= l.deaf {
@@ -267,8 +279,8 @@ func (l *level) grow() bool {
 	}
 	l.refit()
 	hit := l.watchBend()
-	if l.n&(2*octave-1) == 0 && l.n >= l.careful {
-		for k := range l.win[:l.armed()] {
+	if l.n&l.stride == 0 && l.n >= l.careful {
+		for k := range l.win[:l.ripe()] {
 			l.win[k].learn()
 		}
 	}
@@ -287,7 +299,7 @@ func (l *level) watchBend() bool {
 		l.careful = max(l.careful, l.n+spanMax)
 	}
 	hit, tight := false, false
-	for k := range l.win[:l.armed()] {
+	for k := range l.win[:l.ripe()] {
 		w := &l.win[k]
 		size := float64(w.length)
 		x := w.lever / size
@@ -305,7 +317,7 @@ func (l *level) watchBend() bool {
 		w.shift = e
 		w.r = w.sum - size*(l.mean+e) - w.lever*l.slope
 		w.thr = w.z*sd*w.excess(l.sigma) + size*(l.quant+easeDoubt*math.Abs(e))
-		if w.own.n < ownLeast && l.div == 1 {
+		if w.own.n < ownLeast {
 			w.thr = math.Inf(1) // the noise of this window is not known yet
 		}
 		if local > localDoubt*l.sigma*w.excess(l.sigma) {
@@ -315,10 +327,10 @@ func (l *level) watchBend() bool {
 			hit = true
 		}
 	}
-	if tight {
+	if tight && l.n >= l.deaf {
 		l.tighten()
 	}
-	return hit
+	return hit && l.n >= l.deaf && l.sigma > 0
 }
 
 // easing is what an exponential of the baseline's slope and curvature adds to
@@ -370,7 +382,10 @@ func (w *window) excess(sigma float64) float64 {
 	}
 	x := math.Sqrt(w.own.v) / sigma
 	if x < 1+2/math.Sqrt(float64(w.own.n)) {
-		return 1
+		x = 1
+	}
+	if w.own.n < 4*ownLeast {
+		x = math.Max(x, w.kin)
 	}
 	return x
 }

@@ -31,6 +31,7 @@ type course struct {
 	lowT    int64   // when
 	steep   float64 // mean slope from the onset to the lowest pressure, Pa/s
 	top     float64 // highest block mean from the onset on, Pa
+	lenient bool    // something that comes back has been about
 	leftSD  float64
 	back    float64 // least fall below the line after the deepest point, Pa
 	lowest  float64 // lowest pressure, Pa
@@ -137,7 +138,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		return SensorFault, FaultRail
 	case s.lowest < m.leastPa(k.c.cfg.Reference)-noise:
 		return SensorFault, FaultRail
-	case s.returned(final) && s.depth > 1.2*noise:
+	case s.returned(final):
 		if s.length < 0.02 || s.n < 24 {
 			return SensorFault, FaultSpike
 		}
@@ -169,7 +170,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		r.ev.flag(FlagKindUncertain)
 		return Rupture, ""
 	}
-	if rate := s.before - math.Min(s.rest, s.first); gauge > 0 && rate < leakShare*gauge && s.restSD < 0.1*rate && s.before-s.after > 0.5*rate+5*s.slopeSD {
+	if rate := s.before - math.Min(s.rest, s.first); gauge > 0 && rate < leakShare*gauge && s.left > 0.8*s.depth && s.restSD < 0.1*rate && s.before-s.after > 0.5*rate+5*s.slopeSD {
 		r.ev.RatePaS = ptr(rate)
 		return Leak, ""
 	}
@@ -181,18 +182,20 @@ func (s *course) stopped() bool {
 	return s.before > 0 && math.Abs(s.rest) < 0.03*s.before+3*s.restSD
 }
 
-// returned tells whether the trace came back to the line: so far by its
-// nearest block, in the end by its last eighth.
+// returned tells whether the trace came back to the line: soon after its
+// deepest point, beyond it (an oscillation), or in the end.
 func (s *course) returned(final bool) bool {
-	if final {
-		return s.left < 0.2*s.depth+3*s.leftSD
+	if s.depth > 4.8*s.sd {
+		if s.back < -0.25*s.depth-2*s.sd || !final && s.back < 0.2*s.depth+2*s.sd {
+			return true
+		}
 	}
-	return s.back < 0.2*s.depth+2*s.sd
+	return final && s.left < 0.2*s.depth+3*s.leftSD && (s.lenient || 3*s.leftSD < 0.5*s.depth)
 }
 
 // recovers tells whether the trace is on its way back to the line.
 func (s *course) recovers() bool {
-	return s.back < 0.95*s.depth && s.after > math.Max(s.before, 0)+3*s.slopeSD
+	return s.left < 0.95*s.depth && s.after > math.Max(s.before, 0)+3*s.slopeSD
 }
 
 // coolish tells whether the fall may be gas that cools after a fast fill to
@@ -256,7 +259,9 @@ func (k *watch) course() (s course, ok bool) {
 	block := max(1, min(s.n/8, int(k.ns/k.c.period)/2))
 	sigma := p.sigma()
 	s.sd = sigma / math.Sqrt(float64(block)) * math.Min(p.excess(), math.Sqrt(float64(block)))
+	s.lenient = p.levels[0].n < p.disturbed
 	s.lowest, s.top = math.Inf(1), math.Inf(-1)
+	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
 	for i := k.onset; i+block <= end; i += max(1, block/2) {
 		v, n := p.cap.mean(i, i+block)
 		if n == 0 {
@@ -270,7 +275,9 @@ func (k *watch) course() (s course, ok bool) {
 		if dev > s.depth {
 			s.depth, s.back = dev, dev
 		}
-		s.back = math.Min(s.back, dev)
+		if i-k.onset < horizon {
+			s.back = math.Min(s.back, dev)
+		}
 	}
 	v, n := p.cap.mean(end-max(block, s.n/8), end)
 	if n == 0 || math.IsInf(s.lowest, 0) {

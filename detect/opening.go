@@ -123,6 +123,9 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 		p.settling(l, w)
 		return
 	}
+	if p.fresh { // the first event ends the suspicion that a fresh channel is under
+		p.fresh, p.disturbed = false, 0
+	}
 	if r := m.opening(c, l, w); r != nil && p.run > spikeLen {
 		p.doubt = r.ev.ID
 	}
@@ -171,6 +174,9 @@ func (p *pressure) newLow(l *level, w *window) bool {
 	low := 0.0
 	for j := range n {
 		low = math.Min(low, q.ring[(q.n-1-skip-j)&ringMask]-mean-slope*float64(j))
+	}
+	if low > -4.5*q.sigma {
+		return true // no more than noise is about
 	}
 	now := w.sum/float64(w.length) - mean + slope*float64(skip)
 	return now < 1.4*low-w.thr/float64(w.length)

@@ -8,7 +8,7 @@ import (
 
 const (
 	levelsMax = 4
-	learnS    = 0.1 // s
+	learnS    = 0.3 // s
 	// overlap makes up for windows that mostly fire together, and for what the
 	// spike-proof second look takes away: found on white noise at 1e4 to 1e6
 	// samples between false alarms.
@@ -57,10 +57,11 @@ type pressure struct {
 	noiseFrom int // sample of level 0 from which the noise is looked at again
 	gapEnd    int // sample of level 0 until which gapLevel binds
 	gapLevel  float64
-	saturated int // sample of level 0 up to which saturation matters
-	lastRise  int // event of the last supply step
-	lastFall  int // capture number of the last event's onset
-	disturbed int // sample of level 0 up to which something that comes back is about
+	saturated int  // sample of level 0 up to which saturation matters
+	fresh     bool // disturbed only because the channel is new
+	lastRise  int  // event of the last supply step
+	lastFall  int  // capture number of the last event's onset
+	disturbed int  // sample of level 0 up to which something that comes back is about
 	high      float64
 	highSet   bool
 	cap       *capture
@@ -143,6 +144,8 @@ func (p *pressure) setRate(rateHz, share float64) {
 		l.deaf = int(learnS * rateHz / float64(div))
 		div *= octave
 	}
+	p.fresh = true
+	p.disturb(int(rateHz)) // nobody knows yet what is about on this channel
 }
 
 // restart makes every level begin anew at the next sample.
@@ -361,6 +364,7 @@ func (p *pressure) excess() float64 {
 // such as hum: it is learnt as noise, and only new lows count.
 func (p *pressure) disturb(samples int) {
 	p.disturbed = p.levels[0].n + max(spanMax, samples)
+	p.fresh = p.fresh && p.levels[0].n == 0
 	for i := range p.levels[:p.nl] {
 		l := &p.levels[i]
 		l.study = l.n + max(spanMax, samples/l.div)
