@@ -70,6 +70,7 @@ type opening struct {
 	noise    noise
 	b        bins
 	used     int  // bins that the fit uses
+	bent     bool // the ramp before the onset is no straight line
 	turns    bool // the fall ends by a rise
 	rings    bool // the line's resonance is fitted
 	white    *whitener
@@ -154,8 +155,22 @@ func (a *opening) locate() {
 			return
 		}
 	}
+	// A ramp that was bent far back (a regulator's step, a start) misleads the
+	// coarse picture: look again from where it is straight.
+	for range 2 {
+		whole := a.from
+		a.straighten(math.Min(best.onset, -4*s.dt))
+		if a.from <= whole || s.t[a.from] < best.onset-0.6*rampSpan {
+			break
+		}
+		h, ok := a.search(variance)
+		if !ok {
+			break
+		}
+		best = h
+	}
 	a.start = best
-	a.straighten(best.onset)
+	a.straighten(math.Min(best.onset, -4*s.dt))
 	a.noise = a.estimateNoise(best.onset)
 	a.to = min(a.fallEnd(s.t[a.from], best.onset), a.enough(best, a.noise.cov[0]))
 }
@@ -165,6 +180,12 @@ func (a *opening) coarse(variance float64) (hinge, bool) {
 	s := &a.s
 	a.from = s.index(-math.Max(1.5*rampSpan, 96*s.dt))
 	a.to = a.fallEnd(s.t[a.from], 0)
+	return a.search(variance)
+}
+
+// search is the best hinge of the stretch as it is cut.
+func (a *opening) search(variance float64) (hinge, bool) {
+	s := &a.s
 	b := s.bin(a.from, a.to, 0, 16*s.dt, 1.0/12, 1.0/12)
 	best := hinge{chi2: math.Inf(1)}
 	for _, h := range searchHinge(&b, variance, s.dt) {
@@ -212,25 +233,27 @@ func (a *opening) enough(h hinge, variance float64) int {
 
 // straighten sets from where the ramp before the onset is straight: over the
 // longest of 1, 1/2, 1/4, ... s that shows no bend beyond three standard
-// deviations; not less than 16 samples. A slow channel has at least 64 where
-// they are straight.
+// deviations. A slow channel has at least 64 samples where they are straight.
+// Where even 32 are bent, 48 are used and the bend is fitted freely.
 func (a *opening) straighten(onset float64) {
 	s := &a.s
 	end, last := a.quietEnd(onset), s.index(onset)
-	span := math.Max(rampSpan, 64*s.dt)
-	for ; ; span /= 2 {
+	a.bent = false
+	for span := math.Max(rampSpan, 64*s.dt); ; span /= 2 {
 		a.from = s.index(onset - span)
 		if last-a.from < 32 {
-			a.from = max(0, last-16)
-			return
+			break
 		}
-		if end-a.from < 24 || math.Abs(bend(s.t[a.from:end], s.v[a.from:end])) < 3 {
+		if end-a.from < 24 || bend(s.t[a.from:end], s.v[a.from:end]) < 3 {
 			return
 		}
 	}
+	a.from = max(0, last-48)
+	a.bent = end-a.from >= 16
 }
 
-// bend is the curvature of v over t in units of its standard deviation, from
+// bend is the curvature of v over t in units of its standard deviation (or half
+// of what lastOff says, if that is more), from
 // the means of up to 24 blocks: their scatter holds the noise's correlation.
 func bend(t, v []float64) float64 {
 	blocks := min(24, len(t)/2)
@@ -253,7 +276,33 @@ func bend(t, v []float64) float64 {
 	if err != nil || r.Cov == nil || r.RSS == 0 {
 		return 0
 	}
-	return r.Theta[2] / math.Sqrt(r.Cov.At(2, 2)*r.RSS/float64(blocks-3))
+	z := r.Theta[2] / math.Sqrt(r.Cov.At(2, 2)*r.RSS/float64(blocks-3))
+	return math.Max(math.Abs(z), lastOff(x, y)/2)
+}
+
+// lastOff is by how many of the others' standard deviations the last two of the
+// points lie off the line through the others: a ramp that changed just before
+// its end looks straight otherwise.
+func lastOff(x, y []float64) float64 {
+	n := len(x) - 2
+	if n < 6 {
+		return 0
+	}
+	var s1, s2, r0, r1 float64
+	for k := range n {
+		s1, s2, r0, r1 = s1+x[k], s2+x[k]*x[k], r0+y[k], r1+y[k]*x[k]
+	}
+	m := float64(n)
+	c1 := (m*r1 - s1*r0) / (m*s2 - s1*s1)
+	c0 := (r0 - c1*s1) / m
+	sum := 0.0
+	for k := range n {
+		e := y[k] - c0 - c1*x[k]
+		sum += e * e
+	}
+	sd := math.Sqrt(sum / (m - 2))
+	off := math.Max(math.Abs(y[n]-c0-c1*x[n]), math.Abs(y[n+1]-c0-c1*x[n+1]))
+	return off / (sd + 1e-300)
 }
 
 // firstVariance is the variance of one sample before anything is fitted: as the
@@ -361,3 +410,4 @@ func lineResiduals(t, v []float64) []float64 {
 	}
 	return e
 }
+

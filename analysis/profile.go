@@ -125,6 +125,10 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	zero := math.Max(a.ch.Curve.UOffset, math.Max(sd, 1e-3*math.Abs(a.start.level)))
 	b[figZero] = bound{low: -10 * zero, high: 10 * zero, sd: zero, scale: zero}
 	bend := math.Max(bendSD*math.Abs(a.start.ramp), 1e-3*sd)
+	if a.bent {
+		x := a.start.onset - a.s.t[a.from]
+		bend = math.Max(bend, math.Abs(a.start.level-a.s.v[a.from])/(x*x))
+	}
 	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
 	free = []figure{figOnset, figLevel, figRamp, figBend, figShape, figZero}
 	if a.warms() {
