@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"sync"
@@ -47,12 +48,33 @@ type daemon struct {
 	workers sync.WaitGroup
 	stop    context.CancelFunc // of everything but the loop
 	work    chan func()
+
+	failing sync.Once
+	failed  chan struct{} // closed when a goroutine failed
+	cause   error         // valid once failed is closed
+}
+
+// fail ends the daemon because one of its goroutines failed: the loop makes
+// safe on the way out.
+func (d *daemon) fail(err error) {
+	d.failing.Do(func() {
+		d.o.Log.Error().Err(err).Msg("a part of the program failed; making safe and ending")
+		d.cause = err
+		close(d.failed)
+	})
+}
+
+// caught turns a panic of a goroutine into the daemon's end; call it deferred.
+func (d *daemon) caught(what string) {
+	if p := recover(); p != nil {
+		d.fail(fmt.Errorf("%s failed: %v: report this with the log\n%s", what, p, debug.Stack()))
+	}
 }
 
 // newDaemon opens ports and the page and starts the goroutines. The loop runs
 // in run.
 func newDaemon(o daemonOptions) (*daemon, error) {
-	d := &daemon{o: o, in: newInbox(), work: make(chan func(), 64)}
+	d := &daemon{o: o, in: newInbox(), work: make(chan func(), 64), failed: make(chan struct{})}
 	eng, err := newEngine(setup{Bench: o.Bench})
 	if err != nil {
 		return nil, err
@@ -68,6 +90,7 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		if err != nil {
 			return nil, err
 		}
+		ln.caught = d.caught
 		d.lines = append(d.lines, ln)
 	}
 	l.lines = d.lines
@@ -130,17 +153,33 @@ func (d *daemon) goWork(f func()) {
 	d.workers.Add(1)
 	go func() {
 		defer d.workers.Done()
+		defer d.caught("a goroutine beside the loop")
 		f()
 	}()
 }
 
 // run runs the loop until ctx is done and then closes everything.
 func (d *daemon) run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		select {
+		case <-d.failed:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
 	d.loop.run(ctx)
 	d.close()
-	closing, cancel := context.WithTimeout(context.Background(), 20*time.Second)
-	defer cancel()
-	return d.loop.idle.Close(closing)
+	closing, done := context.WithTimeout(context.Background(), 20*time.Second)
+	defer done()
+	err := d.loop.idle.Close(closing)
+	select {
+	case <-d.failed:
+		return errors.Join(d.cause, err)
+	default:
+		return err
+	}
 }
 
 func (d *daemon) close() {
@@ -239,10 +278,10 @@ func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 	case "arm", "record":
 		shot, err := strconv.Atoi(c.Args["shot"])
 		if c.Args["shot"] != "" && (err != nil || shot < 0) {
-			return nil, fmt.Errorf("shot = %q is not a number: leave it out or give the shot's number", c.Args["shot"])
+			return nil, refusal(fmt.Errorf("shot = %q is not a number: leave it out or give the shot's number", c.Args["shot"]))
 		}
 		if free, err := store.SpaceLeft(d.o.Store.Dir()); err == nil && free < d.o.Bench.Record.MinFreeBytes {
-			return nil, fmt.Errorf("%d MB are free where runs are kept, %d are asked for: free some space first", free>>20, d.o.Bench.Record.MinFreeBytes>>20)
+			return nil, refusal(fmt.Errorf("%d MB are free where runs are kept, %d are asked for: free some space first", free>>20, d.o.Bench.Record.MinFreeBytes>>20))
 		}
 		m.rec, err = d.prepare(store.Meta{Kind: store.KindRun, Specimen: c.Args["specimen"], Lot: c.Args["lot"], Feature: c.Args["feature"], Operator: c.Who, Shot: shot})
 		if err != nil {
@@ -250,7 +289,7 @@ func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 		}
 	case "pressurise", "abort", "make-safe", "end", "acknowledge", "reset", "note":
 	default:
-		return nil, fmt.Errorf("command %q is not known: use arm, record, pressurise, abort, make-safe, end, acknowledge, reset or note", c.Verb)
+		return nil, refusal(fmt.Errorf("command %q is not known: use arm, record, pressurise, abort, make-safe, end, acknowledge, reset or note", c.Verb))
 	}
 	reply := make(chan error, 1)
 	m.entry, m.reply = daq.Entry{Kind: daq.EntryCommand, Command: &c}, reply

@@ -47,6 +47,7 @@ type standIn struct {
 	frames *os.File
 	level  atomic.Int32 // counts of the pressure columns
 	shut   chan time.Time
+	ended  chan error
 	open   chan struct{}
 	sent   atomic.Int64 // when the first frame at the high level was written
 	high   atomic.Bool
@@ -55,14 +56,18 @@ type standIn struct {
 	stop   context.CancelFunc
 }
 
-func newStandIn(b *testing.B) *standIn {
+func newStandIn(b testing.TB) *standIn {
 	b.Helper()
 	bench := exampleBench(b)
-	s := &standIn{shut: make(chan time.Time, 64), open: make(chan struct{}, 64)}
+	s := &standIn{shut: make(chan time.Time, 64), open: make(chan struct{}, 64), ended: make(chan error, 1)}
 	s.level.Store(5333) // about 10 bar
-	fast, fastPath := terminalPair(b)
-	relay, relayPath := terminalPair(b)
+	fast, fastSlave := terminalPair(b)
+	relay, relaySlave := terminalPair(b)
+	fastPath, relayPath := fastSlave.Name(), relaySlave.Name()
 	s.frames = fast
+	if err := unix.SetNonblock(int(fast.Fd()), true); err != nil { // a device goes on though nobody reads
+		b.Fatal(err)
+	}
 	keepInstruments(bench, fastPath, relayPath)
 	st, err := store.Open(b.TempDir(), store.Options{})
 	if err != nil {
@@ -73,13 +78,15 @@ func newStandIn(b *testing.B) *standIn {
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	s.stop = stop
-	for _, f := range []func(){func() { s.play(ctx) }, func() { s.serve(relay) }, func() { s.d.run(ctx) }} {
+	for _, f := range []func(){func() { s.play(ctx) }, func() { s.serve(relay) }, func() { s.ended <- s.d.run(ctx) }} {
 		s.wg.Add(1)
 		go func() { defer s.wg.Done(); f() }()
 	}
 	b.Cleanup(func() {
 		stop()
-		time.Sleep(300 * time.Millisecond)
+		<-s.ended
+		fastSlave.Close() // frees the readers of the other ends
+		relaySlave.Close()
 		fast.Close()
 		relay.Close()
 		s.wg.Wait()
@@ -119,13 +126,12 @@ func keepInstruments(b *config.Bench, fast, relay string) {
 	b.Guard.Rules = b.Guard.Rules[:1]
 }
 
-func terminalPair(b *testing.B) (*os.File, string) {
+func terminalPair(b testing.TB) (master, slave *os.File) {
 	b.Helper()
 	m, t, err := pty.Open()
 	if err != nil {
 		b.Fatal(err)
 	}
-	b.Cleanup(func() { t.Close() })
 	termios, err := unix.IoctlGetTermios(int(t.Fd()), unix.TCGETS)
 	if err != nil {
 		b.Fatal(err)
@@ -134,7 +140,7 @@ func terminalPair(b *testing.B) (*os.File, string) {
 	if err := unix.IoctlSetTermios(int(t.Fd()), unix.TCSETS, termios); err != nil {
 		b.Fatal(err)
 	}
-	return m, t.Name()
+	return m, t
 }
 
 // play sends frames of 10 rows at 10 kHz.
