@@ -39,6 +39,7 @@ type output struct {
 type block struct {
 	outputs []int
 	due     bool
+	fresh   bool // one of them was written
 	verify  bool // report every output
 	tries   int
 }
@@ -85,17 +86,27 @@ func (m *asker) urgent() int {
 	return best
 }
 
-// again picks a read-back, or else a write to repeat.
+// again picks what is read back because it was written, or else a write to
+// repeat, or else what is read back to verify it. Verification comes last: on a
+// dead line it would never let a demand to switch off be repeated.
 func (m *asker) again(now int64) bool {
-	for i := range m.blocks {
-		if m.blocks[i].due {
-			m.pose(jobRead, i, false)
-			return true
-		}
+	if m.readBlock(true) {
+		return true
 	}
 	for i := range m.outputs {
 		if c := &m.outputs[i]; c.dirty && now >= c.retry {
 			m.write(i)
+			return true
+		}
+	}
+	return m.readBlock(false)
+}
+
+// readBlock begins to read a block back that is due.
+func (m *asker) readBlock(fresh bool) bool {
+	for i := range m.blocks {
+		if b := &m.blocks[i]; b.due && (b.fresh || !fresh) {
+			m.pose(jobRead, i, false)
 			return true
 		}
 	}
@@ -112,13 +123,15 @@ func (m *asker) write(i int) {
 // wrote takes the echo of a write. What counts is what is read back.
 func (m *asker) wrote(c *output) {
 	c.fresh = true
-	m.blocks[c.block].due, m.blocks[c.block].tries = true, 0
+	b := &m.blocks[c.block]
+	b.due, b.fresh, b.tries = true, true, 0
 }
 
 // writeFailed marks the output unknown and has it read back, then written again.
 func (m *asker) writeFailed(c *output, now int64, why string) {
 	m.report(c, daq.OutputUnknown, why)
-	m.blocks[c.block].due, m.blocks[c.block].tries = true, 0
+	b := &m.blocks[c.block]
+	b.due, b.fresh, b.tries = true, true, 0
 	c.fresh = true
 	m.yield = true
 	m.repeat(c, now)
@@ -145,7 +158,7 @@ func (m *asker) readBack(b *block, answer []byte, now int64) {
 	for i, k := range b.outputs {
 		m.settle(&m.outputs[k], m.talk.state(answer, i), b.verify, now)
 	}
-	b.due, b.verify, b.tries = false, false, 0
+	b.due, b.fresh, b.verify, b.tries = false, false, false, 0
 }
 
 // settle compares what was read back with what was wished. Off that was
@@ -183,7 +196,7 @@ func (m *asker) readFailed(b *block, now int64, why string) {
 	}
 	m.yield = true
 	if b.tries++; b.tries >= readTries {
-		b.due, b.tries = false, 0
+		b.due, b.fresh, b.tries = false, false, 0
 	}
 }
 

@@ -132,7 +132,7 @@ func startSlave(t *testing.T, device string, unit string) {
 type station struct {
 	t      *testing.T
 	link   *port.Link
-	m      *wire.Modbus
+	m      daq.Asker
 	in     chan received
 	demand chan daq.Demand
 	reset  chan struct{}
@@ -168,7 +168,14 @@ func newStation(t *testing.T, path string, o wire.ModbusOptions) *station {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return drive(t, path, m)
+}
+
+// drive opens the port at path and drives the asker over it.
+func drive(t *testing.T, path string, m daq.Asker) *station {
+	t.Helper()
 	s := &station{t: t, m: m, in: make(chan received, 256), demand: make(chan daq.Demand, 16), reset: make(chan struct{}, 16), opened: make(chan struct{}), wakes: make(chan struct{}, 1), stop: make(chan struct{}), done: make(chan struct{})}
+	var err error
 	s.link, err = port.Open(port.Options{Path: path, Baud: 115200, Now: now, LockDir: t.TempDir()}, s)
 	if err != nil {
 		t.Fatal(err)
@@ -284,6 +291,45 @@ func TestSlaveFloats(t *testing.T) {
 			t.Fatalf("row at %d +- %d after %d", b.Arrived, b.HalfTrip, last)
 		}
 		last = b.Arrived
+	}
+	if s.counters.Bad+s.counters.Timeouts+s.counters.Exception != 0 {
+		t.Fatalf("%+v", s.counters)
+	}
+}
+
+// Whole numbers of 32 bits in all four word orders, written by hand into the
+// slave's registers: 0x12345678 and 0xFEDCBA98 (-19088744 as i32).
+func TestSlaveWordOrders(t *testing.T) {
+	c := newCable(t)
+	startSlave(t, c.far, "1")
+	o := wire.ModbusOptions{PollS: 0.02, TimeoutS: 0.3, QuarantineS: 0.05}
+	for i, order := range []string{"ABCD", "CDAB", "BADC", "DCBA"} {
+		for k, kind := range []string{"u32", "i32"} {
+			o.Registers = append(o.Registers, wire.Register{Unit: 1, Function: 3, Address: 20 + 4*i + 2*k, Type: kind, Order: order})
+		}
+	}
+	for i := range 8 { // a run of discrete inputs and of input registers, one request each
+		o.Registers = append(o.Registers, wire.Register{Unit: 1, Function: 2, Address: i, Type: "bit"}, wire.Register{Unit: 1, Function: 4, Address: i, Type: "i16"})
+	}
+	s := newStation(t, c.near, o)
+	s.await("rows", func(rows []*daq.Batch, _ []daq.Readback, _ daq.Counters) bool { return len(rows) >= 5 })
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	want := []float64{0x12345678, -19088744, 0x12345678, -19088744, 0x12345678, -19088744, 0x12345678, -19088744}
+	for i := range 8 {
+		bit, reg := 0.0, 0.0
+		if i == 5 {
+			bit = 1
+		}
+		if i == 3 {
+			reg = 4711
+		}
+		want = append(want, bit, reg)
+	}
+	for _, b := range s.rows {
+		if !slices.Equal(b.Floats, want) {
+			t.Fatalf("read %v, want %v", b.Floats, want)
+		}
 	}
 	if s.counters.Bad+s.counters.Timeouts+s.counters.Exception != 0 {
 		t.Fatalf("%+v", s.counters)

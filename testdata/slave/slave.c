@@ -5,6 +5,7 @@
  *
  * Holding registers 0..19 hold floats in the four word orders, filled by hand:
  * the float helpers of libmodbus 3.1.6 are swapped against their names.
+ * Holding registers 20..35 hold 0x12345678 and 0xFEDCBA98 in the four orders.
  * Holding register 60 is the delay, in ms, of the next answers to function 3.
  * Coils 0..7, input bits 0..7 and input registers 0..7 can be read, coils and
  * holding registers written. Any other address is answered with exception 2.
@@ -19,13 +20,11 @@
 
 #define DELAY_REGISTER 60
 
-static void put(uint16_t *reg, float f, const char *order)
+static void put_bits(uint16_t *reg, uint32_t u, const char *order)
 {
-    uint32_t u;
     uint8_t significance[4], wire[4];
     int i;
 
-    memcpy(&u, &f, sizeof u);
     for (i = 0; i < 4; i++)
         significance[i] = (uint8_t) (u >> (24 - 8 * i)); /* A B C D */
     for (i = 0; i < 4; i++)
@@ -34,11 +33,20 @@ static void put(uint16_t *reg, float f, const char *order)
     reg[1] = (uint16_t) (wire[2] << 8 | wire[3]);
 }
 
+static void put(uint16_t *reg, float f, const char *order)
+{
+    uint32_t u;
+
+    memcpy(&u, &f, sizeof u);
+    put_bits(reg, u, order);
+}
+
 int main(int argc, char **argv)
 {
     modbus_t *ctx;
     modbus_mapping_t *map;
     uint8_t query[MODBUS_RTU_MAX_ADU_LENGTH];
+    int i;
 
     if (argc != 4) {
         fprintf(stderr, "usage: slave DEVICE BAUD UNIT\n");
@@ -56,6 +64,11 @@ int main(int argc, char **argv)
     put(map->tab_registers + 2, -0.5f, "CDAB");
     put(map->tab_registers + 4, 101.325f, "BADC");
     put(map->tab_registers + 6, 1e-6f, "DCBA");
+    for (i = 0; i < 4; i++) {
+        static const char *orders[] = {"ABCD", "CDAB", "BADC", "DCBA"};
+        put_bits(map->tab_registers + 20 + 4 * i, 0x12345678u, orders[i]);
+        put_bits(map->tab_registers + 22 + 4 * i, 0xFEDCBA98u, orders[i]);
+    }
     map->tab_registers[8] = 0x8001;
     map->tab_registers[9] = 0xFFFE;
     map->tab_input_registers[3] = 4711;
