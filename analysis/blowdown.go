@@ -20,6 +20,7 @@ type course struct {
 	damp  float64 // its damping ratio, below 1
 	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
 	warm  float64 // temperature of the gas at the onset over that of the walls: compression warms it
+	feed  float64 // by how much a regulator gives more as the pressure falls, 1/s
 	hold  float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
 	zero  float64 // what the transducer reads too much, Pa
 	shape float64 // growth of the area, see growth
@@ -141,7 +142,7 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 	}
 	k := s.gas.Gamma
 	wall := c.heat * (1 - th)
-	supply := s.supply + c.hold*(c.ramp-wall*p/th-s.supply)
+	supply := s.supply + c.hold*(c.ramp-wall*p/th-s.supply) + c.feed*(p0-p)
 	dp = supply - out + wall*p/th
 	dth = th/p*(supply*(1-th/k)-out*(1-1/k)) + wall
 	return dp, dth

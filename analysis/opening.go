@@ -72,6 +72,7 @@ type opening struct {
 	used     int  // bins that the fit uses
 	bent     bool // the ramp before the onset is no straight line
 	turns    bool // the fall ends by a rise
+	fed      bool // a regulator's reaction is fitted
 	rings    bool // the line's resonance is fitted
 	white    *whitener
 	fits     []profile
@@ -410,4 +411,3 @@ func lineResiduals(t, v []float64) []float64 {
 	}
 	return e
 }
-

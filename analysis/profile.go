@@ -18,6 +18,7 @@ const (
 	figHeat // ln
 	figWarm
 	figHold
+	figFeed
 	figZero
 	figLag
 	figRing // ln f
@@ -35,9 +36,10 @@ const (
 	quickWalls         = 0.4         // 1/s, a middling rate for how warm a ramp makes the gas
 	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
 	dampMean, dampSD   = 0.12, 0.8
-	bendSD             = 0.03 // 1/s: by how much of itself the ramp changes in a second
-	widestOpening      = 0.03 // s
-	fastestFall        = 2e4  // 1/s, where no volume tells better
+	bendSD             = 0.03  // 1/s: by how much of itself the ramp changes in a second
+	widestOpening      = 0.03  // s
+	usualOpening       = 0.004 // s: less of the fall is never fitted alone
+	fastestFall        = 2e4   // 1/s, where no volume tells better
 )
 
 func (c *course) get(f figure) float64 {
@@ -62,6 +64,8 @@ func (c *course) get(f figure) float64 {
 		return c.bend
 	case figHold:
 		return c.hold
+	case figFeed:
+		return c.feed
 	case figZero:
 		return c.zero
 	case figRing:
@@ -94,6 +98,8 @@ func (c *course) set(f figure, v float64) {
 		c.bend = v
 	case figHold:
 		c.hold = v
+	case figFeed:
+		c.feed = v
 	case figZero:
 		c.zero = v
 	case figRing:
@@ -141,6 +147,10 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	if l, u := a.ch.LagS, a.ch.LagUS; l > 0 && u > 0 {
 		b[figLag] = bound{low: math.Max(0.05*l, l-4*u), high: l + 4*u, mean: l, sd: u, scale: u}
 		free = append(free, figLag)
+	}
+	if a.fed {
+		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
+		free = append(free, figFeed)
 	}
 	if a.rings {
 		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
@@ -366,7 +376,7 @@ func (a *opening) extend(early course) *profile {
 		for n > 0 && a.b.t[n-1] > a.start.onset+span {
 			n--
 		}
-		if best != nil && (n-a.after(a.start.onset) < 20 || span < 0.04*last) {
+		if best != nil && (n-a.after(a.start.onset) < 20 || span < 0.04*last || span < 6*a.ch.LagS+30*a.s.dt+usualOpening) {
 			return best
 		}
 		a.used = n
@@ -384,8 +394,42 @@ func (a *opening) extend(early course) *profile {
 				return best
 			}
 		}
+		if q := a.regulate(best); q != nil {
+			if best = q; a.misfit(best) == 1 {
+				return best
+			}
+		}
 		seeds = []course{early, best.course}
 	}
+}
+
+// regulate tries whether a regulator that gives more as the pressure falls
+// explains what the best course does not: nil if not.
+func (a *opening) regulate(best *profile) *profile {
+	if a.fed {
+		return nil
+	}
+	a.fed = true
+	_, free := a.bounds()
+	free = append(free, figRate)
+	start := a.startCourse()
+	start.ring, start.damp = best.ring, best.damp
+	var found *profile
+	for _, feed := range []float64{0.3, 1, 4} {
+		for _, w := range []float64{4 * a.narrowest(), 0.001, 0.004} {
+			c := start
+			c.width = math.Min(w, a.widest())
+			c.feed = feed / a.start.tau
+			if p, ok := a.fit(c, append(free, figWidth), 30); ok && (found == nil || p.chi2 < found.chi2) {
+				found = &p
+			}
+		}
+	}
+	if found != nil && found.chi2 < best.chi2-20 && a.misfit(found) < 0.5*a.misfit(best)+0.5 {
+		return found
+	}
+	a.fed = false
+	return nil
 }
 
 // after is the number of bins before time t.
