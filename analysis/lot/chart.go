@@ -1,6 +1,7 @@
 package lot
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -96,7 +97,7 @@ func ChartIndividuals(x []float64) (Individuals, error) {
 //
 //	L(s) = 1 + L(0) Phi(k-s-shift) + ∫_0^h L(y) phi(y+k-s-shift) dy
 //
-// by Nyström's method on Gauss and Legendre's nodes.
+// by Nyström's method on Gauss and Legendre's nodes. +Inf: longer than 1e12.
 func CUSUMRun(k, h, shift float64) (float64, error) {
 	if !(k >= 0 && k <= 10) || !(h > 0 && h <= 50) || !(math.Abs(shift) <= 20) {
 		return math.NaN(), fmt.Errorf("lot: CUSUM run length: allowance %v from 0 to 10, limit %v to 50, shift %v to 20 sigma", k, h, shift)
@@ -139,7 +140,12 @@ func EWMARun(lambda, width, shift float64) (float64, error) {
 	return runLength(m, kernel, m/2)
 }
 
-// runLength solves L = 1 + K L and returns L at the start node.
+// longestRun is the run length beyond which the equation is too ill-conditioned
+// to be told from "never".
+const longestRun = 1e12
+
+// runLength solves L = 1 + K L and returns L at the start node; +Inf beyond
+// longestRun.
 func runLength(m int, kernel func(i, j int) float64, start int) (float64, error) {
 	a, one := mat.NewDense(m, m, nil), mat.NewVecDense(m, nil)
 	for i := range m {
@@ -149,8 +155,12 @@ func runLength(m int, kernel func(i, j int) float64, start int) (float64, error)
 		}
 	}
 	var l mat.VecDense
-	if err := l.SolveVec(a, one); err != nil {
+	var ill mat.Condition
+	if err := l.SolveVec(a, one); err != nil && !errors.As(err, &ill) {
 		return math.NaN(), fmt.Errorf("lot: run length: %w: the limits are too wide to compute it", err)
 	}
-	return l.AtVec(start), nil
+	if v := l.AtVec(start); v > 0 && v < longestRun {
+		return v, nil
+	}
+	return math.Inf(1), nil
 }

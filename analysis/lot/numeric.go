@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/mathext"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -126,31 +127,52 @@ func studentTwoSided(t, nu float64) float64 {
 	return 2 * distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.CDF(-math.Abs(t))
 }
 
-// scaledChi prepares integrals over U = sqrt(chi²_nu / nu): abscissae and
-// weights that carry U's density.
-func scaledChi(nu float64) (u, w []float64) {
+// A noncentral computes the distribution function of the noncentral t with nu
+// degrees of freedom, P(Z + delta <= t U) with U = sqrt(chi²_nu / nu), by
+// whichever of the two single integrals is the smoother one: over the density
+// of U where t U varies little, over that of Z where it varies much.
+type noncentral struct {
+	nu   float64
+	u, w []float64 // nodes over U, weights with its density
+	x, v []float64 // nodes and weights on [0, 1], for an integral over Z
+}
+
+func newNoncentral(nu float64) *noncentral {
+	n := &noncentral{nu: nu}
 	spread := 9.5 / math.Sqrt(2*nu)
-	u, w = nodes(160, math.Max(0, 1-spread), 1+spread)
+	n.u, n.w = nodes(160, math.Max(0, 1-spread), 1+spread)
 	lg, _ := math.Lgamma(nu / 2)
 	constant := math.Log(2) + nu/2*math.Log(nu/2) - lg
-	for i, v := range u {
-		w[i] *= math.Exp(constant + (nu-1)*math.Log(v) - nu*v*v/2)
+	for i, u := range n.u {
+		n.w[i] *= math.Exp(constant + (nu-1)*math.Log(u) - nu*u*u/2)
 	}
-	return u, w
+	n.x, n.v = nodes(96, 0, 1)
+	return n
 }
 
-// noncentralT is the distribution function of the noncentral t with nu > 0
-// degrees of freedom and noncentrality delta, as the integral of
-// Phi(t u - delta) over the density of u = sqrt(chi²/nu).
-func noncentralT(t, nu, delta float64) float64 {
-	u, w := scaledChi(nu)
-	return noncentralSum(t, delta, u, w)
-}
+// roughest is the spread of t U, in units of the width of Phi, up to which the
+// nodes over U resolve the integrand.
+const roughest = 3
 
-func noncentralSum(t, delta float64, u, w []float64) float64 {
-	sum := 0.0
-	for i := range u {
-		sum += w[i] * cdf(t*u[i]-delta)
+func (n *noncentral) cdf(t, delta float64) float64 {
+	if t < 0 {
+		return 1 - n.cdf(-t, -delta)
 	}
-	return sum
+	if t <= roughest*math.Sqrt(2*n.nu) {
+		sum := 0.0
+		for i := range n.u {
+			sum += n.w[i] * cdf(t*n.u[i]-delta)
+		}
+		return sum
+	}
+	// Z < -delta fulfils it whatever U is; above, U must be at least
+	// (Z + delta)/t, a smooth function on that side.
+	const far = 9
+	sum, lo := cdf(-delta), math.Min(far, math.Max(-far, -delta))
+	for i, x := range n.x {
+		z := lo + (far-lo)*x
+		at := (z + delta) / t
+		sum += (far - lo) * n.v[i] * density(z) * mathext.GammaIncRegComp(n.nu/2, n.nu*at*at/2)
+	}
+	return math.Min(sum, 1)
 }

@@ -39,11 +39,11 @@ func OpeningOrder(first, second []float64, confidence float64) (Order, error) {
 	o := Order{Beta: (Mean(second) - Mean(first)) / math.Sqrt(v)}
 	m := v / (s1*s1/float64(len(first)) + s2*s2/float64(len(second)))
 	o.NU = v * v / (math.Pow(s1, 4)/float64(len(first)-1) + math.Pow(s2, 4)/float64(len(second)-1))
-	u, w := scaledChi(o.NU)
+	dist := newNoncentral(o.NU)
 	t := math.Sqrt(m) * o.Beta
 	// P(T <= t) falls as the true beta grows: the lower bound is where the
 	// beta seen would be exceeded with probability 1 - confidence only.
-	f := func(beta float64) float64 { return noncentralSum(t, math.Sqrt(m)*beta, u, w) - confidence }
+	f := func(beta float64) float64 { return dist.cdf(t, math.Sqrt(m)*beta) - confidence }
 	span := 10 * (1/math.Sqrt(m) + math.Abs(o.Beta)/math.Sqrt(2*o.NU))
 	lower, err := root(f, o.Beta-4*span, o.Beta+span)
 	if err != nil {

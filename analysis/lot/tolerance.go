@@ -47,9 +47,9 @@ func OneSidedFactor(n int, confidence, coverage float64) (float64, error) {
 // has nu degrees of freedom: the same factor serves a regression, whose e
 // depends on the place.
 func oneSided(nu, e, confidence, coverage float64) (float64, error) {
-	u, w := scaledChi(nu)
+	dist := newNoncentral(nu)
 	delta := quantile(coverage) / e
-	f := func(k float64) float64 { return noncentralSum(k/e, delta, u, w) - confidence }
+	f := func(k float64) float64 { return dist.cdf(k/e, delta) - confidence }
 	k, err := rootUp(f, 0, 4, maxFactor)
 	if err != nil {
 		return math.NaN(), fmt.Errorf("lot: no one-sided factor for %v degrees of freedom, confidence %v, coverage %v: take more shots", nu, confidence, coverage)
