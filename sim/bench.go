@@ -35,7 +35,11 @@ type Instrument struct {
 // Fixture is the volume that the specimen closes, and what surrounds it. Zero
 // fields take the values of the demo's bench.
 type Fixture struct {
-	VolumeM3     float64 `json:"volume_m3,omitempty"`     // as stated, 50 mL
+	// Runaway makes it the vessel of a runaway rig, Liquid a liquid bench.
+	Runaway      bool    `json:"runaway,omitempty"`
+	Liquid       bool    `json:"liquid,omitempty"`
+	HeaterW      float64 `json:"heater_W,omitempty"`      // power of a runaway rig's heater, 48 W
+	VolumeM3     float64 `json:"volume_m3,omitempty"`     // as stated, 50 mL; of a runaway rig 3 L
 	VolumeUM3    float64 `json:"volume_u_m3,omitempty"`   // standard uncertainty of that: the true volume is drawn within
 	Gas          string  `json:"gas,omitempty"`           // N2, air, Ar, CO2
 	RoomC        float64 `json:"room_C,omitempty"`        // 23 °C
@@ -54,6 +58,11 @@ func (f Fixture) withDefaults() Fixture {
 			*v = d
 		}
 	}
+	if f.Runaway {
+		set(&f.VolumeM3, 3e-3)
+		set(&f.DumpAreaM2, 60e-6)
+	}
+	set(&f.HeaterW, 48)
 	set(&f.VolumeM3, 50e-6)
 	set(&f.RoomC, 23)
 	set(&f.AmbientPa, 101400)

@@ -11,12 +11,16 @@ import (
 
 // Command is one line of the control channel, as JSON.
 type Command struct {
-	// Do is load, ramp, supply, dump, fault, reset-watchdog, status or stop.
+	// Do is load, ramp, supply, regulator, fill, dump, pump, trigger, fault,
+	// reset-watchdog, status or stop.
 	Do       string    `json:"do"`
 	Specimen string    `json:"specimen,omitempty"` // load: an id of the world
 	Piece    *Specimen `json:"piece,omitempty"`    // load: a specimen of one's own
 	BarS     float64   `json:"bar_s,omitempty"`    // ramp: the rate that the needle is set to
-	// Open: dump: false shuts the hand valve again (it also shuts at the next load).
+	Bar      float64   `json:"bar,omitempty"`      // regulator, fill: gauge pressure; pump: amplitude of its strokes
+	Hz       float64   `json:"hz,omitempty"`       // pump: strokes a second
+	// Open: dump: false shuts the hand valve again (it also shuts at the next
+	// load); supply: false shuts it by hand; trigger: false takes the line back.
 	Open *bool `json:"open,omitempty"`
 	Fault
 }
@@ -35,6 +39,7 @@ type Report struct {
 	Port     *PortChange     `json:"port,omitempty"`
 	Sent     map[string]Sent `json:"sent,omitempty"` // by instrument, since the start
 	State    *State          `json:"state,omitempty"`
+	Results  *Results        `json:"results,omitempty"` // of a runaway rig's cell: with state and when it is taken out
 	Stopped  bool            `json:"stopped,omitempty"`
 	Error    string          `json:"error,omitempty"`
 }
@@ -61,6 +66,8 @@ type PortChange struct {
 // State is the answer to status: the true state now.
 type State struct {
 	PressurePa float64 `json:"pressure_Pa"` // gauge
+	AmbientPa  float64 `json:"ambient_Pa"`  // absolute
+	InsidePa   float64 `json:"inside_Pa"`   // gauge, in the specimen: differs behind a plugged port and in a cell
 	GasC       float64 `json:"gas_C"`
 	Loading    bool    `json:"loading"`
 	Specimen   string  `json:"specimen"`
@@ -107,15 +114,6 @@ func (v *server) do(c Command) error {
 	switch c.Do {
 	case "load":
 		return v.load(c)
-	case "ramp":
-		if !(c.BarS > 0 && c.BarS <= 1000) {
-			return fmt.Errorf("ramp: bar_s is %g: give a rate between 0 and 1000", c.BarS)
-		}
-		s.rig.ramp = c.BarS * 1e5
-	case "dump":
-		s.rig.handDump = c.Open == nil || *c.Open
-		s.rig.dump.want = s.rig.handDump
-		s.drive()
 	case "fault":
 		f := c.Fault
 		if err := s.cause(&f); err != nil {
@@ -129,7 +127,11 @@ func (v *server) do(c Command) error {
 	case "stop":
 		return errStop
 	default:
-		return fmt.Errorf("command %q is unknown: use load, ramp, dump, fault, reset-watchdog, status or stop", c.Do)
+		ok, err := s.operate(&c)
+		if !ok {
+			err = fmt.Errorf("command %q is unknown: use load, ramp, supply, regulator, fill, dump, pump, trigger, fault, reset-watchdog, status or stop", c.Do)
+		}
+		return err
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 )
 
@@ -40,6 +41,7 @@ var faultKinds = []FaultKind{
 	{"stall", "The link holds everything back, then sends it in a burst.", false, 0.1, 0},
 	{"unplug", "The terminal goes away and comes back later under the same name.", false, 2, 0},
 	{"device-reset", "The device restarts: silence, then its sequence and tick begin at 0.", false, 0.3, 0},
+	{"thermal-shock", "Hot gas on a transducer's diaphragm: a false low reading of Size bar that recovers.", true, 6, 0.5},
 	{"clock-drift", "The device's clock runs Size ppm off from now on.", false, 0, 400},
 	{"noise", "A channel's noise is Size times as large.", true, 5, 10},
 	{"hum", "Mains hum of Size standard deviations of the noise is added to a channel.", true, 5, 15},
@@ -70,13 +72,14 @@ type sensorFault struct {
 	held   float64 // reading that is repeated
 	begun  bool
 	left   int     // readings of the present spike still to come
+	from   float64 // when it began
 	nextAt float64 // time of the next spike
 	by     float64 // size of the present spike, raw
 }
 
 // start begins a fault of a sensor at t.
 func (f *sensorFault) start(kind string, t, seconds, size float64) {
-	*f = sensorFault{kind: kind, until: t + seconds, size: size, nextAt: t}
+	*f = sensorFault{kind: kind, from: t, until: t + seconds, size: size, nextAt: t}
 }
 
 // apply changes the raw reading of s at t.
@@ -105,12 +108,22 @@ func (f *sensorFault) apply(raw float64, s *sensor, t float64) float64 {
 			return s.ch.RailHigh
 		}
 		return s.inv.raw(1.06*s.ch.High, 0)
+	case "thermal-shock":
+		return raw - f.shock(t)*bar*s.inv.gain
 	case "noise":
 		s.noise.factor = f.size
 	case "hum":
 		s.noise.humFactor = 1 + f.size
 	}
 	return raw
+}
+
+// shock is the false part of a reading after hot gas met the diaphragm: it
+// comes within a twentieth of the fault's time and recovers, in parts of size.
+func (f *sensorFault) shock(t float64) float64 {
+	span := f.until - f.from
+	x := (t - f.from) / span
+	return f.size * -math.Expm1(-20*x) * math.Exp(-4*x) * (1 - x)
 }
 
 // openReading is what the converter says of an open loop.

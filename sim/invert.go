@@ -46,8 +46,16 @@ func invert(ch *daq.Channel) (inverse, error) {
 			return v, fmt.Errorf("curve thermocouple: %w", err)
 		}
 		v.couple, v.table, v.junctionC, v.fixed = true, t, c.JunctionC, c.Junction == ""
+	case "digital":
+		v.gain, v.offset = 1, 0
+		if c.Mask != 0 {
+			v.gain = float64(c.Mask & -c.Mask) // the lowest bit it looks at
+		}
+		if c.Inverted {
+			v.gain, v.offset = -v.gain, v.gain
+		}
 	default:
-		return v, fmt.Errorf("curve kind %q is unknown: use linear, current-loop or thermocouple", c.Kind)
+		return v, fmt.Errorf("curve kind %q is not played: use linear, current-loop, thermocouple or digital", c.Kind)
 	}
 	return v, nil
 }

@@ -29,10 +29,19 @@ type rig struct {
 	cidP     float64 // gauge pressure at which it does; 0: there is none
 	cidOpen  bool    // the current interrupt device has acted
 	handDump bool    // somebody holds the dump valve open by hand
+	handShut bool    // somebody holds the supply shut by hand
+	fillP    float64 // > 0: a fast fill goes on up to this gauge pressure
+	port     port    // between fixture and specimen
 
 	bulgeP float64 // gauge pressure at which the bottom starts to bulge; 0: never
 	bulgeC float64 // relative volume a Pa above it
 	bulged bool
+
+	cell     *cellState // of a runaway rig; nil: a burst bench
+	heater   bool       // of a runaway rig is on
+	trigger  bool       // somebody set the trigger line
+	wallArea float64    // m2, of a runaway rig's vessel
+	settled  Results    // of the cell that is in
 
 	liquid   bool
 	modulus  float64                 // Pa, effective bulk modulus of liquid and fixture
@@ -68,7 +77,12 @@ func newRig(f Fixture) (*rig, error) {
 		ramp: f.RampPaS, supplyP: f.AmbientPa + f.SupplyPa, modulus: 0.4e9, density: 1000}
 	r.supply.travel, r.dump.travel = f.ValveTravelS, f.ValveTravelS
 	r.temp = r.wall
+	r.liquid = f.Liquid
 	r.set(r.ambient)
+	if f.Runaway {
+		r.wallArea = vesselWall(f.VolumeM3)
+		r.takeCell(Cell{Tame: true})
+	}
 	return r, nil
 }
 
@@ -114,15 +128,18 @@ func (r *rig) area(t float64) float64 {
 // ramp needs while the fixture is shut, also while the first gas heats up: from
 // dp/dt = R/V d(mT)/dt with the energy balance of rates.
 func (r *rig) inflow(p, m, T float64) float64 {
-	if r.supply.pos == 0 || p >= r.supplyP {
+	if r.supply.pos == 0 || r.handShut || p >= r.supplyP {
 		return 0
 	}
 	rate := r.ramp
-	if r.setP > 0 {
+	switch {
+	case r.fillP > 0:
+		rate = fillRate
+	case r.setP > 0:
 		rate = math.Max(0, (r.setP+r.ambient-p)/r.setTau)
 	}
 	flow := rate * r.fix.VolumeM3 / (r.gas.R * r.wall)
-	if !r.fix.Needle && r.setP == 0 {
+	if !r.fix.Needle && r.setP == 0 && r.fillP == 0 {
 		heat := m * (r.wall - T) / r.fix.WallTauS
 		need := (rate*r.fix.VolumeM3/r.gas.R - heat) / (r.gas.gamma * r.wall)
 		flow = math.Max(0, math.Min(1.5*flow, need))
@@ -152,6 +169,9 @@ func (r *rig) rates(area, m, T float64) (dm, dT float64) {
 
 // splits returns k such that base/2^k is a step fine enough from now on.
 func (r *rig) splits(base float64) int {
+	if r.cell != nil {
+		return 0 // its steps are exact where they are fast
+	}
 	want := base
 	lim := func(dt float64) { want = math.Min(want, dt) }
 	area := 0.0
@@ -182,7 +202,7 @@ func (r *rig) untilOpen(o *opening) float64 {
 	if o.AtS > 0 {
 		return math.Max(0, o.AtS-r.t)
 	}
-	left := o.OpensPa - (r.p - r.ambient)
+	left := o.OpensPa - (r.inside() - r.ambient)
 	if r.slope <= 0 || left <= 0 {
 		if left <= 0 {
 			return 0
@@ -210,12 +230,19 @@ func (r *rig) tau(area float64) float64 {
 func (r *rig) step(dt float64) {
 	before := r.p
 	r.valves(dt)
-	r.open()
-	if r.liquid {
+	switch {
+	case r.cell != nil:
+		r.openCell()
+		r.stepVessel(dt)
+	case r.liquid:
+		r.open()
 		r.stepLiquid(dt)
-	} else {
+	default:
+		r.open()
 		r.stepGas(dt)
 	}
+	r.port.step(r, dt)
+	r.act()
 	r.t += dt
 	r.slope = (r.p - before) / dt
 }
@@ -233,7 +260,7 @@ func (r *rig) valves(dt float64) {
 
 // open lets features open and close that have come to it.
 func (r *rig) open() {
-	dp := r.p - r.ambient
+	dp := r.inside() - r.ambient
 	if r.cidP > 0 && !r.cidOpen && dp >= r.cidP {
 		r.cidOpen = true
 		r.tell(Truth{Event: "continuity-loss", StartNS: ns(r.t), OnsetNS: ns(r.t), PressurePa: dp, RampPaS: r.slope})
@@ -312,8 +339,14 @@ func (r *rig) swell() {
 // line, which is exact for a constant area.
 func (r *rig) stepLiquid(dt float64) {
 	in := 0.0
-	if r.supply.pos > 0 {
+	if r.supply.pos > 0 && !r.handShut {
 		in = r.ramp * r.supply.pos
+		switch {
+		case r.fillP > 0:
+			in = fillRate * r.supply.pos
+		case r.setP > 0:
+			in = math.Max(0, (r.setP+r.ambient-r.p)/r.setTau) * r.supply.pos
+		}
 	}
 	dp := math.Max(0, r.p-r.ambient)
 	if a := r.area(r.t + dt/2); a > 0 {
@@ -336,7 +369,10 @@ func (r *rig) driven() float64 {
 	return r.pulse(r.t)
 }
 
-func (r *rig) tell(t Truth) { r.happened = append(r.happened, t) }
+func (r *rig) tell(t Truth) {
+	t.AmbientPa = r.ambient
+	r.happened = append(r.happened, t)
+}
 
 func (r *rig) takeTruth() []Truth {
 	h := r.happened

@@ -24,6 +24,7 @@ const (
 	ofDumpValve
 	ofClosed // a contact that is healthy or closed
 	ofCID
+	ofTrigger
 	ofForce
 	ofSteady // a constant reading of its quantity
 )
@@ -33,7 +34,7 @@ func sourceOf(c *daq.Channel) source {
 		daq.RoleSpecimen: ofSpecimen, daq.RoleSupply: ofSupply, daq.RoleBarometer: ofBarometer, daq.RoleSkin: ofSkin,
 		daq.RoleGas: ofGas, daq.RoleRoom: ofRoom, daq.RoleJunction: ofJunction, daq.RoleCell: ofCell,
 		daq.RoleDumpValve: ofDumpValve, daq.RoleSupplyValve: ofSupplyValve, daq.RoleShield: ofClosed,
-		daq.RoleEStop: ofClosed, daq.RoleCID: ofCID, daq.RoleTrigger: ofNothing,
+		daq.RoleEStop: ofClosed, daq.RoleCID: ofCID, daq.RoleTrigger: ofTrigger,
 	}
 	if s, ok := roles[c.Role]; ok && c.Role != daq.RoleNone {
 		return s
@@ -224,7 +225,12 @@ func (s *sensor) truth(r *rig) float64 {
 		return r.ambient
 	case ofGas:
 		return r.temp - kelvin
-	case ofRoom, ofSkin:
+	case ofSkin:
+		if r.cell != nil {
+			return r.cell.skin - kelvin
+		}
+		return r.wall - kelvin
+	case ofRoom:
 		return r.wall - kelvin
 	case ofJunction:
 		return r.wall - kelvin + junctionAbove
@@ -236,9 +242,14 @@ func (s *sensor) truth(r *rig) float64 {
 		return 1
 	case ofCID:
 		return contact(!r.cidOpen)
+	case ofTrigger:
+		return contact(r.trigger || r.heater)
 	case ofCell:
 		if r.cidOpen {
 			return 0
+		}
+		if r.cell != nil {
+			return r.cell.volts
 		}
 		return 3.62
 	case ofForce:

@@ -182,7 +182,11 @@ func (v *server) reportSent() {
 
 func (v *server) reportState() {
 	r := v.stand.rig
-	v.report(Report{State: &State{PressurePa: r.p - r.ambient, GasC: r.temp - kelvin, Loading: v.next != nil,
+	inside := r.inside() - r.ambient
+	if r.cell != nil {
+		inside = r.cell.p - r.ambient
+	}
+	v.report(Report{Results: r.results(), State: &State{PressurePa: r.p - r.ambient, AmbientPa: r.ambient, InsidePa: inside, GasC: r.temp - kelvin, Loading: v.next != nil,
 		Specimen: v.present.ID, SupplyOpen: r.supply.pos > 0, Watchdog: v.stand.relay.closed}})
 	v.reportSent()
 }
@@ -314,14 +318,17 @@ func (v *server) plugs(i int, d *device, t float64) {
 // dumped by hand, is without pressure and at room temperature.
 func (v *server) change(t float64) {
 	r := v.stand.rig
-	if v.next == nil || r.supply.pos > 0 {
+	if v.next == nil || r.supply.pos > 0 || r.heater {
 		return
 	}
 	r.dump.want = true
-	if r.p-r.ambient > 500 || math.Abs(r.temp-r.wall) > 0.5 {
+	if r.p-r.ambient > 500 || r.cell == nil && math.Abs(r.temp-r.wall) > 0.5 {
 		return
 	}
-	r.handDump = false
+	if x := r.results(); x != nil {
+		v.report(Report{Results: x})
+	}
+	r.handDump, r.handShut, r.fillP, r.pulse = false, false, 0, nil
 	r.dump.want, r.dump.pos = false, 0
 	v.stand.drive()
 	v.stand.armed = nil

@@ -21,6 +21,11 @@ type Specimen struct {
 	CIDPa float64 `json:"cid_Pa,omitempty"`
 	// LeakM2 is the effective area of a leak that is there from the start.
 	LeakM2 float64 `json:"leak_m2,omitempty"`
+	// PluggedS is the time constant with which its inside follows the fixture
+	// through a plugged port, s; 0: the port is open.
+	PluggedS float64 `json:"plugged_s,omitempty"`
+	// Cell makes it a charged cell for the runaway rig; nil: a bare can or cap.
+	Cell *Cell `json:"cell,omitempty"`
 }
 
 // Check returns every problem at once, or nil.
@@ -46,8 +51,14 @@ func (s *Specimen) Check() error {
 			bad("event %q: use vent-opening or rupture", f.Event)
 		}
 	}
+	if !within0(s.PluggedS, 1e6) {
+		errs = append(errs, fmt.Errorf("its plugged port has a time constant of %g s: give 0 (open) or a positive time", s.PluggedS))
+	}
 	if !within0(s.BulgePa, 1e9) || !within0(s.BulgePerPa, 1e-3) || !within0(s.CIDPa, 1e9) || !within0(s.LeakM2, 0.1) {
 		errs = append(errs, fmt.Errorf("bulge at %g Pa by %g a Pa, CID at %g Pa, leak of %g m2: give 0 or a positive number", s.BulgePa, s.BulgePerPa, s.CIDPa, s.LeakM2))
+	}
+	if s.Cell != nil {
+		errs = append(errs, s.Cell.Check())
 	}
 	return errors.Join(errs...)
 }
@@ -61,6 +72,15 @@ func (r *rig) take(p *Specimen) {
 	r.bulgeP, r.bulgeC, r.bulged = p.BulgePa, p.BulgePerPa, false
 	r.cidP, r.cidOpen = p.CIDPa, false
 	r.leakArea = p.LeakM2
+	r.port = port{plugged: p.PluggedS > 0, tau: p.PluggedS, p: r.p}
 	r.v = r.fix.VolumeM3
+	if r.fix.Runaway {
+		c := Cell{Tame: true}
+		if p.Cell != nil {
+			c = *p.Cell
+		}
+		r.takeCell(c)
+		return
+	}
 	r.set(r.p)
 }

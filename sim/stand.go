@@ -82,6 +82,7 @@ const (
 	forSensor
 	forWorld
 	forScenario
+	forCells
 )
 
 func (s *stand) devicesOf(o standOptions) {
@@ -226,6 +227,8 @@ func (s *stand) drive() {
 			s.rig.supply.want = open
 		case daq.RoleDumpValve:
 			s.rig.dump.want = open || s.rig.handDump
+		case daq.RoleTrigger:
+			s.rig.heater = open
 		}
 	}
 }

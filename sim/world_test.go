@@ -145,6 +145,9 @@ func FuzzParseWorld(f *testing.F) {
 		f.Add(string(good))
 	}
 	f.Add("[[lot]]\nname = \"A\"\nfeature = \"housing\"\npieces = 2\nmean_barg = 40\nwidth_ms = [1, 1]\narea_mm2 = [1, 2]\n")
+	if good, err := os.ReadFile("../testdata/world/oven3.toml"); err == nil {
+		f.Add(string(good))
+	}
 	f.Add("[[specimen]]\nid = \"A\"\n[[specimen]]\nid = \"A\"\n")
 	f.Add("lot = 3\n[[")
 	f.Fuzz(func(t *testing.T, text string) {

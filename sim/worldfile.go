@@ -15,6 +15,7 @@ import (
 type worldFile struct {
 	Name      string         `toml:"name"`
 	Lots      []lotEntry     `toml:"lot"`
+	Cells     []cellEntry    `toml:"cell_lot"`
 	Specimens []specimenFile `toml:"specimen"`
 }
 
@@ -44,6 +45,8 @@ type specimenFile struct {
 	Softer   float64       `toml:"bulge_percent_per_bar"`
 	CID      float64       `toml:"cid_barg"`
 	Leak     float64       `toml:"leak_mm2"`
+	Plugged  float64       `toml:"plugged_s"`
+	Cell     *cellFile     `toml:"cell"`
 }
 
 type featureFile struct {
@@ -75,7 +78,8 @@ func ParseWorld(name string, data []byte, seed uint64) (*World, error) {
 	c := worldCheck{name: name, lines: strings.Split(string(data), "\n")}
 	plans := c.plans(f.Lots)
 	pieces := c.pieces(f.Specimens)
-	if len(f.Lots) == 0 && len(f.Specimens) == 0 {
+	cells := c.cellPlans(f.Cells, f.Lots)
+	if len(f.Lots) == 0 && len(f.Cells) == 0 && len(f.Specimens) == 0 {
 		c.add(1, "lot", "there is no lot and no specimen: describe at least one")
 	}
 	if err := errors.Join(c.errs...); err != nil {
@@ -86,6 +90,9 @@ func ParseWorld(name string, data []byte, seed uint64) (*World, error) {
 	}
 	w, err := Draw(f.Name, seed, plans)
 	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	if err := w.DrawCells(cells); err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	if err := w.add(pieces); err != nil {
@@ -232,7 +239,8 @@ func pair(v []float64, unit float64) ([2]float64, bool) {
 func (c *worldCheck) pieces(in []specimenFile) []Specimen {
 	var out []Specimen
 	for i, s := range in {
-		p := Specimen{ID: s.ID, Lot: s.Lot, Under: s.Under, BulgePa: s.Bulge * bar, BulgePerPa: s.Softer / 100 / bar, CIDPa: s.CID * bar, LeakM2: s.Leak * mm2}
+		p := Specimen{ID: s.ID, Lot: s.Lot, Under: s.Under, BulgePa: s.Bulge * bar, BulgePerPa: s.Softer / 100 / bar, CIDPa: s.CID * bar, LeakM2: s.Leak * mm2,
+			PluggedS: s.Plugged, Cell: s.Cell.cell()}
 		line := c.line("specimen", i, "id")
 		if s.ID == "" {
 			c.add(line, "specimen.id", "%q: give each specimen an id", s.ID)

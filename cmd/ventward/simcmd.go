@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ventward/config"
+	"ventward/detect"
 	"ventward/sim"
 )
 
@@ -34,7 +35,7 @@ Faults: ` + faultNames(),
 			if err != nil {
 				return err
 			}
-			o := sim.Options{Bench: simBench(b), Seed: seed, Links: links, World: sim.DefaultWorld(seed)}
+			o := sim.Options{Bench: simBench(b), Seed: seed, Links: links, World: ownWorld(b, seed)}
 			if world != "" {
 				if o.World, err = sim.LoadWorld(world, seed); err != nil {
 					return wrongUse{err}
@@ -80,6 +81,14 @@ func faultNames() string {
 	return strings.Join(names, ", ") + "."
 }
 
+// ownWorld is the demo's own world for a bench: what its rig can load.
+func ownWorld(b *config.Bench, seed uint64) *sim.World {
+	if b.Detect.Rig == detect.RunawayRig {
+		return sim.RunawayWorld(seed)
+	}
+	return sim.DefaultWorld(seed)
+}
+
 // simBench gives the simulator the parts of a bench description that it plays.
 func simBench(b *config.Bench) sim.Bench {
 	s := sim.Bench{Name: b.Name, Channels: b.Channels, Outputs: b.Outputs, WatchdogS: b.WatchdogS}
@@ -88,6 +97,9 @@ func simBench(b *config.Bench) sim.Bench {
 		s.Instruments = append(s.Instruments, sim.Instrument{Instrument: in.Instrument, Line: in.Line, Frame: in.Frame, Modbus: in.Modbus})
 	}
 	f := &b.Detect.Fixture
-	s.Fixture = sim.Fixture{VolumeM3: f.VolumeM3, Gas: f.Gas, RoomC: f.TemperatureK - 273.15, AmbientPa: f.AmbientPa, RampPaS: b.RampPaS}
+	s.Fixture = sim.Fixture{Runaway: b.Detect.Rig == detect.RunawayRig, Liquid: b.Detect.Medium == detect.Liquid, VolumeM3: f.VolumeM3, Gas: f.Gas, RoomC: f.TemperatureK - 273.15, AmbientPa: f.AmbientPa, RampPaS: b.RampPaS}
+	if s.Fixture.Runaway {
+		s.Fixture.VolumeUM3 = f.VolumeUM3
+	}
 	return s
 }
