@@ -69,6 +69,7 @@ type level struct {
 	s2               float64 // sum of (k-b)^2*y
 	syy              float64 // sum of y^2
 	stride           int     // mask of the values at which the noise is looked at
+	lean             bool    // s2 and syy are not kept up
 	careful          int     // value up to which the trace is taken to bend
 	mean             float64
 	slope            float64 // per value
@@ -108,7 +109,7 @@ func (l *level) init(div int, lengths []int) {
 func (l *level) restart() {
 	l.oldSince, l.oldGap, l.levelled = l.since, l.gap, false
 	l.since, l.span, l.gap = l.n, 0, gapYoung
-	l.s0, l.s1, l.s2, l.syy = 0, 0, 0, 0
+	l.s0, l.s1, l.s2, l.syy, l.lean = 0, 0, 0, 0, false
 	for i := range l.win[:l.nw] {
 		l.win[i].env.reset()
 	}
@@ -152,10 +153,13 @@ func (l *level) shorten() {
 // bend is the curvature of the baseline (the parabola's coefficient, per
 // squared value) with its standard deviation.
 func (l *level) bend() (c, sd float64) {
-	n := float64(l.span)
 	if l.span < 6 {
 		return 0, math.Inf(1)
 	}
+	if l.lean {
+		l.resum()
+	}
+	n := float64(l.span)
 	norm := n * (n*n - 1) * (n*n - 4) / 180
 	q := l.s2 - 2*l.jbar*l.s1 + (l.jbar*l.jbar-(n*n-1)/12)*l.s0
 	return q / norm, l.sigma * l.win[l.nw-1].excess(l.sigma) / math.Sqrt(norm)
@@ -186,6 +190,9 @@ func (l *level) ripe() int {
 
 // push takes a value and tells whether a window exceeds its threshold.
 func (l *level) push(v float64) bool {
+	if l.lean && l.n+1 < l.careful {
+		l.resum() // the second moments are wanted again
+	}
 	i := l.n
 	l.total += v
 	l.ring[i&ringMask] = v
@@ -195,6 +202,9 @@ func (l *level) push(v float64) bool {
 		return false
 	}
 	y := l.ring[(i-l.gap)&ringMask]
+	if l.span == spanMax && l.n >= l.careful {
+		return l.slide(i, y)
+	}
 	l.s2 += l.s0 - 2*l.s1 + y
 	l.s1 -= l.s0 + y
 	l.s0 += y
@@ -208,10 +218,22 @@ func (l *level) push(v float64) bool {
 	if i&l.stride == 0 {
 		l.keepHouse(i)
 	}
-	if l.n < l.careful && l.n >= l.deaf {
-		return l.watchBend()
+	return l.watchBend() && l.n >= l.deaf
+}
+
+// slide is push for a full baseline on a straight trace.
+func (l *level) slide(i int, y float64) bool {
+	l.lean = true
+	old := l.ring[(i-l.gap-spanMax)&ringMask]
+	l.s1 -= l.s0 + y
+	l.s0 += y - old
+	l.s1 += (spanMax + 1) * old
+	l.mean = l.s0 * l.invN
+	l.slope = (l.s1 - l.jbar*l.s0) * l.invJ
+	if i&l.stride == 0 {
+		l.keepHouse(i)
 	}
-	return l.test(i)
+	return l.test(i) && l.n >= l.deaf
 }
 
 // test compares the windows with their thresholds: the short ones at every
@@ -441,6 +463,7 @@ func (w *window) learn() {
 // resum computes the sums afresh, so that rounding errors never pile up.
 func (l *level) resum() {
 	b := l.n - l.gap
+	l.lean = false
 	l.s0, l.s1, l.s2, l.syy = 0, 0, 0, 0
 	for j := 1; j <= l.span; j++ {
 		y := l.ring[(b-j)&ringMask]

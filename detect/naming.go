@@ -18,36 +18,8 @@ const (
 	leakShare = 0.01  // 1/s
 	fastFill  = 0.5e5 // Pa/s; a slower fill leaves the gas no warmer
 	coolS     = 1.0   // s in which cooling shows that it slows down
-	leastSeen = 64    // samples of ramp below which it is not continued
 	fillS     = 8.0   // s; nor does a longer one
 )
-
-// course is what the trace did after a fall began, in the seat's own
-// reference.
-type course struct {
-	onset   float64 // line before, at the onset, Pa
-	depth   float64 // largest fall below the line continued, Pa
-	left    float64 // fall below the line continued, at the end, Pa
-	lowT    int64   // when
-	steep   float64 // mean slope from the onset to the lowest pressure, Pa/s
-	top     float64 // highest block mean from the onset on, Pa
-	lenient bool    // something that comes back has been about
-	leftSD  float64
-	back    float64 // least fall below the line after the deepest point, Pa
-	lowest  float64 // lowest pressure, Pa
-	end     float64 // pressure at the end, Pa
-	before  float64 // slope before, Pa/s
-	after   float64 // slope over the last third, Pa/s
-	first   float64 // slope over the first third after the decision, Pa/s
-	length  float64 // s from onset to end
-	sd      float64 // of a block mean
-	fall90  int     // samples from the onset to 90 % of depth
-	equal   bool    // every sample after the decision has the same value
-	n       int     // samples after the onset
-	rest    float64 // slope over the last three quarters, Pa/s
-	restSD  float64
-	slopeSD float64 // of after, Pa/s
-}
 
 // judge names an event from its shape, so far or for good.
 func (m *Monitor) judge(r *record, final bool) {
@@ -223,99 +195,4 @@ func (k *watch) gauge(pa float64) float64 {
 		return pa - k.ambient
 	}
 	return pa
-}
-
-// course measures what is there.
-func (k *watch) course() (s course, ok bool) {
-	p := k.c.p
-	end := p.cap.n
-	if k.until > 0 {
-		end = k.until
-	}
-	s.n = end - k.onset
-	if s.n < 5 {
-		return s, false
-	}
-	dt := float64(k.c.period) * 1e-9
-	t := p.cap.t[k.onset&p.cap.mask]
-	s.length = float64(s.n) * dt
-	s.onset, s.before = k.v0+k.slope*float64(t-k.t0)*1e-9, k.slope
-	// a longer line than the trigger's own where there is one
-	guard := max(2, int(k.ns/k.c.period)/4)
-	span := min(k.onset-guard-k.from, max(4*s.n, 256))
-	if span >= 32 {
-		if v, sl, good := p.cap.line(k.onset-guard-span, k.onset-guard, t); good && sl >= 0 { // a fall bends: the trigger's own line is nearer
-			s.onset, s.before = v, sl
-		}
-	}
-	// A ramp is believed to go on for as long as it was seen; a fall is not.
-	seen := float64(k.onset-k.from) * dt
-	if k.onset-k.from < leastSeen {
-		seen = 0
-	}
-	line := func(i int) float64 {
-		return s.onset + math.Max(s.before, 0)*math.Min(float64(p.cap.t[i&p.cap.mask]-t)*1e-9, 2*seen)
-	}
-	block := max(1, min(s.n/8, int(k.ns/k.c.period)/2))
-	sigma := p.sigma()
-	s.sd = sigma / math.Sqrt(float64(block)) * math.Min(p.excess(), math.Sqrt(float64(block)))
-	s.lenient = p.levels[0].n < p.disturbed
-	s.lowest, s.top = math.Inf(1), math.Inf(-1)
-	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
-	for i := k.onset; i+block <= end; i += max(1, block/2) {
-		v, n := p.cap.mean(i, i+block)
-		if n == 0 {
-			continue
-		}
-		if v < s.lowest {
-			s.lowest, s.lowT = v, p.cap.t[(i+block/2)&p.cap.mask]
-		}
-		s.top = math.Max(s.top, v)
-		dev := line(i+block/2) - v
-		if dev > s.depth {
-			s.depth, s.back = dev, dev
-		}
-		if i-k.onset < horizon {
-			s.back = math.Min(s.back, dev)
-		}
-	}
-	v, n := p.cap.mean(end-max(block, s.n/8), end)
-	if n == 0 || math.IsInf(s.lowest, 0) {
-		return s, false
-	}
-	s.end = v
-	s.steep = (s.lowest - s.onset) / math.Max(float64(s.lowT-t)*1e-9, dt)
-	s.left = line(end-max(block, s.n/8)/2) - v
-	_, s.after, _ = p.cap.line(end-s.n/3, end, t)
-	_, s.rest, _ = p.cap.line(k.onset+s.n/4, end, t)
-	_, s.first, _ = p.cap.line(k.decide, k.decide+s.n/3, t)
-	third := float64(max(s.n/3, 3))
-	s.slopeSD = sigma * p.excess() * math.Sqrt(12/(third*third*third)) / dt
-	s.leftSD = sigma * p.excess() * (math.Sqrt(8/float64(s.n)) + 4*float64(s.n)/float64(max(span, 32))/math.Sqrt(float64(max(span, 32))))
-	rest := float64(max(3*s.n/4, 3))
-	s.restSD = sigma * p.excess() * math.Sqrt(12/(rest*rest*rest)) / dt
-	s.fall90 = k.fall90(end, s.onset, s.depth)
-	s.equal = k.equal(end)
-	return s, true
-}
-
-// fall90 counts the samples from the onset until nine tenths of the fall.
-func (k *watch) fall90(end int, onset, depth float64) int {
-	p := k.c.p
-	for i := k.onset; i < end; i++ {
-		if p.cap.v[i&p.cap.mask] < onset-0.9*depth {
-			return i - k.onset
-		}
-	}
-	return end - k.onset
-}
-
-func (k *watch) equal(end int) bool {
-	p := k.c.p
-	for i := k.decide + 1; i < end; i++ {
-		if p.cap.v[i&p.cap.mask] != p.cap.v[k.decide&p.cap.mask] {
-			return false
-		}
-	}
-	return end-k.decide > 4
 }

@@ -14,8 +14,8 @@ const (
 	earlyMaxNs = int64(300e6)
 	lookNs     = int64(10e6)
 	never      = math.MaxInt64
-	smallFall  = 0.15 // of the gauge pressure: below it a fall may yet be a sensor's
-	smallS     = 1.2  // s until that is settled
+	smallFall  = 0.6 // of the gauge pressure: below it a fall may yet be a sensor's
+	smallS     = 1.2 // s until that is settled
 	bendFactor = 2.5
 	bendSigma  = 2.0
 )

@@ -1,14 +1,11 @@
 package detect
 
-import (
-	"math"
-
-	"ventward/daq"
-)
+import "math"
 
 const (
-	levelsMax = 4
-	learnS    = 0.3 // s
+	levelsMax  = 4
+	learnS     = 0.3 // s
+	learnLeast = 600 // samples
 	// overlap makes up for windows that mostly fire together, and for what the
 	// spike-proof second look takes away: found on white noise at 1e4 to 1e6
 	// samples between false alarms.
@@ -110,14 +107,6 @@ func (w *wobble) push(e float64) {
 	}
 }
 
-// newPressure makes the trigger of a channel that gets share false alarms a
-// second.
-func newPressure(c *daq.Channel, rateHz, share float64) *pressure {
-	p := &pressure{code: c.Step, cap: newCapture(rateHz)}
-	p.setRate(rateHz, share)
-	return p
-}
-
 // setRate builds the pyramid: as many levels as it takes for the longest
 // window to hold a second.
 func (p *pressure) setRate(rateHz, share float64) {
@@ -141,7 +130,7 @@ func (p *pressure) setRate(rateHz, share float64) {
 			w := &l.win[k]
 			w.z = thresholdFor(overlap*share/float64(tests)/rateHz*float64(div), w.length)
 		}
-		l.deaf = int(learnS * rateHz / float64(div))
+		l.deaf = int(max(learnS*rateHz, learnLeast)) / div
 		div *= octave
 	}
 	p.fresh = true
@@ -188,7 +177,7 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4 && l0.n > 4*blockLen:
 		p.run, p.ref, p.peak, p.doubt = 1, ref, e, 0
 	default:
-		if p.dep.push(e * e) {
+		if l0.n&3 == 0 && p.dep.push(e*e) {
 			p.rejump()
 		}
 		if p.phase != calm {

@@ -1,0 +1,167 @@
+package detect
+
+import "math"
+
+// leastSeen is the number of samples of ramp below which it is not taken to go
+// on.
+const leastSeen = 64
+
+// course is what the trace did after a fall began, in the seat's own
+// reference.
+type course struct {
+	onset   float64 // line before, at the onset, Pa
+	depth   float64 // largest fall below the line continued, Pa
+	left    float64 // fall below the line continued, at the end, Pa
+	leftSD  float64
+	top     float64 // highest block mean from the onset on, Pa
+	lenient bool    // something that comes back has been about
+	back    float64 // least fall below the line after the deepest point, Pa
+	lowest  float64 // lowest pressure, Pa
+	lowT    int64   // when
+	steep   float64 // mean slope from the onset to the lowest pressure, Pa/s
+	end     float64 // pressure at the end, Pa
+	before  float64 // slope before, Pa/s
+	after   float64 // slope over the last third, Pa/s
+	first   float64 // slope over the first third after the decision, Pa/s
+	length  float64 // s from onset to end
+	sd      float64 // of a block mean
+	fall90  int     // samples from the onset to 90 % of depth
+	equal   bool    // every sample after the decision has the same value
+	n       int     // samples after the onset
+	rest    float64 // slope over the last three quarters, Pa/s
+	restSD  float64
+	slopeSD float64 // of after, Pa/s
+
+	// ahead of the event: when it began, for how long the line is believed to
+	// go on, samples behind the line
+	t    int64
+	goOn float64 // s
+	span int
+	from int // capture numbers of the onset and the end
+	to   int
+}
+
+// course measures what is there.
+func (k *watch) course() (s course, ok bool) {
+	p := k.c.p
+	s.from, s.to = k.onset, p.cap.n
+	if k.until > 0 {
+		s.to = k.until
+	}
+	s.n = s.to - s.from
+	if s.n < 5 {
+		return s, false
+	}
+	s.lenient = p.levels[0].n < p.disturbed
+	k.ahead(&s)
+	k.blocks(&s)
+	return s, k.tail(&s)
+}
+
+// ahead sets the line before the event: a longer one than the trigger's own
+// where there is one and the trace does not fall, since a fall bends.
+func (k *watch) ahead(s *course) {
+	p := k.c.p
+	dt := float64(k.c.period) * 1e-9
+	s.t = p.cap.t[k.onset&p.cap.mask]
+	s.length = float64(s.n) * dt
+	s.onset, s.before = k.v0+k.slope*float64(s.t-k.t0)*1e-9, k.slope
+	guard := max(2, int(k.ns/k.c.period)/4)
+	s.span = min(k.onset-guard-k.from, max(4*s.n, 256))
+	if s.span >= leastSeen/2 {
+		if v, slope, good := p.cap.line(k.onset-guard-s.span, k.onset-guard, s.t); good && slope >= 0 {
+			s.onset, s.before = v, slope
+		}
+	}
+	// A ramp is believed to go on for as long as it was seen twice over.
+	if k.onset-k.from >= leastSeen {
+		s.goOn = 2 * float64(k.onset-k.from) * dt
+	}
+}
+
+// line is the line before the event, continued to sample i of the capture. A
+// fall is not continued.
+func (s *course) line(p *capture, i int) float64 {
+	return s.onset + math.Max(s.before, 0)*math.Min(float64(p.t[i&p.mask]-s.t)*1e-9, s.goOn)
+}
+
+// blocks follows the trace in means of about half the window that fired.
+func (k *watch) blocks(s *course) {
+	p := k.c.p
+	block := max(1, min(s.n/8, int(k.ns/k.c.period)/2))
+	s.sd = p.sigma() / math.Sqrt(float64(block)) * math.Min(p.excess(), math.Sqrt(float64(block)))
+	s.lowest, s.top = math.Inf(1), math.Inf(-1)
+	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
+	for i := s.from; i+block <= s.to; i += max(1, block/2) {
+		v, n := p.cap.mean(i, i+block)
+		if n == 0 {
+			continue
+		}
+		if v < s.lowest {
+			s.lowest, s.lowT = v, p.cap.t[(i+block/2)&p.cap.mask]
+		}
+		s.top = math.Max(s.top, v)
+		dev := s.line(p.cap, i+block/2) - v
+		if dev > s.depth {
+			s.depth, s.back = dev, dev
+		}
+		if i-s.from < horizon {
+			s.back = math.Min(s.back, dev)
+		}
+	}
+}
+
+// tail measures the slopes after the event and where it has ended.
+func (k *watch) tail(s *course) bool {
+	p := k.c.p
+	dt := float64(k.c.period) * 1e-9
+	last := max(1, min(s.n/8, int(k.ns/k.c.period)/2), s.n/8)
+	v, n := p.cap.mean(s.to-last, s.to)
+	if n == 0 || math.IsInf(s.lowest, 0) {
+		return false
+	}
+	s.end = v
+	s.left = s.line(p.cap, s.to-last/2) - v
+	s.steep = (s.lowest - s.onset) / math.Max(float64(s.lowT-s.t)*1e-9, dt)
+	_, s.after, _ = p.cap.line(s.to-s.n/3, s.to, s.t)
+	_, s.rest, _ = p.cap.line(s.from+s.n/4, s.to, s.t)
+	_, s.first, _ = p.cap.line(k.decide, k.decide+s.n/3, s.t)
+	sigma := p.sigma() * p.excess()
+	s.slopeSD = sigma * slopeSD(s.n/3) / dt
+	s.restSD = sigma * slopeSD(3*s.n/4) / dt
+	// the mean's own error, and that of the line carried on
+	span := float64(max(s.span, leastSeen/2))
+	s.leftSD = sigma * (math.Sqrt(8/float64(s.n)) + 4*float64(s.n)/(span*math.Sqrt(span)))
+	s.fall90 = k.fall90(s.to, s.onset, s.depth)
+	s.equal = k.equal(s.to)
+	return true
+}
+
+// slopeSD is the standard deviation of a least-squares slope per value through
+// n values of unit noise: sqrt(12/n^3).
+func slopeSD(n int) float64 {
+	m := float64(max(n, 3))
+	return math.Sqrt(12 / (m * m * m))
+}
+
+// fall90 counts the samples from the onset until nine tenths of the fall.
+func (k *watch) fall90(end int, onset, depth float64) int {
+	p := k.c.p
+	for i := k.onset; i < end; i++ {
+		if p.cap.v[i&p.cap.mask] < onset-0.9*depth {
+			return i - k.onset
+		}
+	}
+	return end - k.onset
+}
+
+// equal tells whether every sample after the decision has the same value.
+func (k *watch) equal(end int) bool {
+	p := k.c.p
+	for i := k.decide + 1; i < end; i++ {
+		if p.cap.v[i&p.cap.mask] != p.cap.v[k.decide&p.cap.mask] {
+			return false
+		}
+	}
+	return end-k.decide > 4
+}
