@@ -265,7 +265,11 @@ func TestLoad(t *testing.T) {
 	if l := h.g.Load(); !l.Flood || l.Recent != 8 {
 		t.Fatalf("8 in 10 min: %+v", l)
 	}
-	h.put(0, 20, 46e9) // the newest four
+	h.put(0, 20, 45e9) // the newest five
+	if l := h.g.Load(); !l.Flood || l.Recent != 5 {
+		t.Fatalf("5 in 10 min: %+v", l)
+	}
+	h.put(0, 20, 1e9) // the newest four
 	if l := h.g.Load(); l.Flood || l.Recent >= 5 || l.FloodS < 590 || l.FloodS > 600 {
 		t.Fatalf("below 5 in 10 min: %+v", l)
 	}

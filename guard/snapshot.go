@@ -51,7 +51,7 @@ func newState(o Options) state {
 		Load: load{Rules: make([][chatterN]int64, r)}, Test: test{High: make([]float64, n), From: make([]float64, n)}}
 	for i := range o.Rules {
 		s.Alarms[i] = Alarm{Rule: o.Rules[i].Name, State: Normal}
-		s.Trips[i] = Trip{Rule: o.Rules[i].Name, Outputs: o.Rules[i].Trip, ProofDue: o.Rules[i].ProofDue}
+		s.Trips[i] = Trip{Rule: o.Rules[i].Name, Outputs: slices.Clone(o.Rules[i].Trip), ProofDue: o.Rules[i].ProofDue}
 	}
 	for i := range o.Outputs {
 		s.Outputs[i].State = daq.OutputUnknown

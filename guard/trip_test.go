@@ -146,6 +146,11 @@ func TestTripPhases(t *testing.T) {
 	if ph, _ := p.g.Phase(); p.g.anyTrip() != "shield open" || ph != MakingSafe {
 		t.Fatalf("phase %s, trip %q", ph, p.g.anyTrip())
 	}
+	shield(1)
+	p.must("reset")
+	if p.g.s.Outputs[0].Want {
+		t.Fatal("the reset turned the supply on")
+	}
 }
 
 func TestProofTests(t *testing.T) {
