@@ -82,7 +82,7 @@ func TestIntervalsHold(t *testing.T) {
 	for i, family := range families {
 		rng := rand.New(rand.NewPCG(measured, uint64(i)))
 		var own coverage
-		for made := 0; made < 4; {
+		for made := 0; made < 3; {
 			sp := draw(family, rng)
 			w, ch, o, onset, ok := sp.window(rng)
 			if !ok {
@@ -97,7 +97,7 @@ func TestIntervalsHold(t *testing.T) {
 	}
 	t.Logf("%-9s %s", "all", all.String())
 	for k, name := range []string{"onset", "pressure", "area"} {
-		if p := all.part(k); p < 0.85 {
+		if p := all.part(k); p < 0.82 { // three standard deviations of 33 cases below 0.95
 			t.Errorf("%s: intervals hold the truth in %.2f of the cases, want about 0.95", name, p)
 		}
 	}

@@ -323,7 +323,8 @@ func (a *opening) refine() {
 }
 
 // overLines adds what a line that rings too little to be heard would change: it
-// delays, too. Half the belief beforehand is in a line that matters.
+// delays, too. No line and each of five resonances are held equally likely
+// beforehand: most benches have a line.
 func (a *opening) overLines(free []figure) {
 	best := bestOf(a.fits)
 	if a.rings || best == nil {
@@ -345,7 +346,7 @@ func (a *opening) overLines(free []figure) {
 		if d > 40 {
 			continue
 		}
-		p.weight = math.Exp(-d/2+(p.lnDet-best.lnDet)/2) / float64(len(grid))
+		p.weight = math.Exp(-d/2 + (p.lnDet-best.lnDet)/2)
 		a.fits = append(a.fits, p)
 		sum += p.weight
 	}
