@@ -45,7 +45,7 @@ var house = map[string][]string{
 	"report":        {"daq", "daq/calib", "daq/wire", "daq/trace", "detect", "record", "guard", "analysis", "analysis/flow", "analysis/lot"},
 	"dashboard":     {"report", "stream", "daq", "daq/calib", "daq/wire", "daq/trace", "detect", "record", "guard", "analysis", "analysis/flow", "analysis/lot"},
 	"sim":           {"daq", "daq/wire"},
-	"config":        {"daq", "daq/calib", "daq/wire", "detect", "guard"},
+	"config":        {"daq", "daq/calib", "daq/wire", "detect", "guard", "analysis", "analysis/flow"}, // analysis: for the case of estimate venting
 	"cmd/ventward":  {"*"},
 	"cmd/score":     {"*"},
 	// The server of the page's browser tests.

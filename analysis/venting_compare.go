@@ -14,6 +14,7 @@ type VentingOption struct {
 	CoreDiameterM float64 // kept open for the gas; needs a cell in slices
 	WallFactor    float64 // thickness of the can over that of the case: the strength follows it in proportion (thin wall); the crimp may be the weaker
 	Bottom        *Vent   // adds, or replaces, the bottom vent
+	NoBottom      bool    // leaves it out
 }
 
 // apply returns the case with the change made.
@@ -31,8 +32,11 @@ func (o *VentingOption) apply(c VentingCase) VentingCase {
 		c.Housing.Cold.MeanPa *= o.WallFactor
 		c.Housing.Cold.SDPa *= o.WallFactor
 	}
-	if o.Bottom != nil {
+	switch {
+	case o.Bottom != nil:
 		c.Bottom = o.Bottom
+	case o.NoBottom:
+		c.Bottom = nil
 	}
 	return c
 }
@@ -80,6 +84,13 @@ func (c *VentingCase) Compare(options []VentingOption, s VentingSpread, trials i
 		rows = append(rows, row)
 	}
 	return rows, nil
+}
+
+// Row is the case as one line of the comparison.
+func (c *VentingCase) Row(name string, s VentingSpread, trials int, confidence float64, seed func() Chance) (VentingRow, error) {
+	r := VentingRow{Name: name}
+	err := r.fill(c, s, trials, confidence, seed)
+	return r, err
 }
 
 func (r *VentingRow) fill(d *VentingCase, s VentingSpread, trials int, confidence float64, seed func() Chance) (err error) {

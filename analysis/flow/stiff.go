@@ -9,6 +9,7 @@ import (
 const (
 	newtonMost  = 25
 	newtonClose = 0.02 // of the tolerance, the last correction
+	newtonSlow  = 0.2  // a correction that shrinks by less asks for a new matrix
 )
 
 // Stiff integrates y from t0 to t1, in place, by the implicit rule of Euler with
@@ -67,9 +68,13 @@ func (s *euler) try(p *ODE, t, h float64, y, f, yn, fn []float64) float64 {
 // implicit solves y = from + h·rate(t, y) from the guess in y; false where the
 // iteration does not close.
 func (s *euler) implicit(p *ODE, t, h float64, from, y []float64) bool {
-	for range newtonMost {
+	contraction, before := 1.0, math.Inf(1)
+	for k := range newtonMost {
 		p.Rate(t, y, s.f)
-		s.matrix(p, t, h, y)
+		if k == 0 || contraction > newtonSlow {
+			s.matrix(p, t, h, y)
+			s.factor()
+		}
 		for j := range y {
 			s.res[j] = from[j] + h*s.f[j] - y[j]
 		}
@@ -80,12 +85,14 @@ func (s *euler) implicit(p *ODE, t, h float64, from, y []float64) bool {
 			e := s.res[j] / (p.AbsTol[j] + p.RelTol*math.Abs(y[j]))
 			sum += e * e
 		}
-		switch e := math.Sqrt(sum / float64(len(y))); {
+		e := math.Sqrt(sum / float64(len(y)))
+		switch {
 		case math.IsNaN(e):
 			return false
 		case e < newtonClose:
 			return true
 		}
+		contraction, before = e/before, e
 	}
 	return false
 }
@@ -114,16 +121,21 @@ func (s *euler) matrix(p *ODE, t, h float64, y []float64) {
 	}
 }
 
-// solve replaces b by the solution, by elimination without pivoting: the matrix
-// is diagonally dominant where neighbours only exchange.
+// factor eliminates without pivoting: the matrix is diagonally dominant where
+// neighbours only exchange.
+func (s *euler) factor() {
+	for j := 1; j < len(s.diag); j++ {
+		s.c[j] = s.upper[j-1] / s.diag[j-1]
+		s.diag[j] -= s.lower[j] * s.c[j]
+	}
+}
+
+// solve replaces b by the solution.
 func (s *euler) solve(b []float64) {
 	n := len(b)
-	beta := s.diag[0]
-	b[0] /= beta
+	b[0] /= s.diag[0]
 	for j := 1; j < n; j++ {
-		s.c[j] = s.upper[j-1] / beta
-		beta = s.diag[j] - s.lower[j]*s.c[j]
-		b[j] = (b[j] - s.lower[j]*b[j-1]) / beta
+		b[j] = (b[j] - s.lower[j]*b[j-1]) / s.diag[j]
 	}
 	for j := n - 2; j >= 0; j-- {
 		b[j] -= s.c[j+1] * b[j+1]
