@@ -122,7 +122,7 @@ func TestHardOpenings(t *testing.T) {
 
 // A few traces of each kind of nuisance; the benchmarks run thousands.
 func TestNuisanceGivesNoOpening(t *testing.T) {
-	for i := range uint64(60) {
+	for i := range uint64(36) {
 		r := rand.New(rand.NewPCG(31, i))
 		s, kind := nuisance(r, 10000)
 		if got := opens(run(benchOf(&s), s.samples(r))); len(got) > 0 {

@@ -33,7 +33,7 @@ func TestThresholdInvertsTheRate(t *testing.T) {
 
 // The rate formula is checked against white noise itself.
 func TestExceedancesOnWhiteNoise(t *testing.T) {
-	const seed, z, total = 11, 3.3, 3_000_000
+	const seed, z, total = 11, 3.3, 1_500_000
 	for _, n := range []int{4, 16} {
 		r := rand.New(rand.NewPCG(seed, uint64(n)))
 		ring := make([]float64, n)
