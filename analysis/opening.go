@@ -64,18 +64,19 @@ type opening struct {
 	law
 	noVolume string
 
-	from, to int    // samples used
-	start    hinge  // coarse picture
-	tones    []tone // hum, taken out of the samples
-	noise    noise
-	b        bins
-	used     int  // bins that the fit uses
-	bent     bool // the ramp before the onset is no straight line
-	turns    bool // the fall ends by a rise
-	fed      bool // a regulator's reaction is fitted
-	rings    bool // the line's resonance is fitted
-	white    *whitener
-	fits     []profile
+	from, to            int    // samples used
+	start               hinge  // coarse picture
+	tones               []tone // hum, taken out of the samples
+	noise               noise
+	b                   bins
+	used                int  // bins that the fit uses
+	bent                bool // the ramp before the onset is no straight line
+	turns               bool // the fall ends by a rise
+	listened, regulated int  // searches made
+	fed                 bool // a regulator's reaction is fitted
+	rings               bool // the line's resonance is fitted
+	white               *whitener
+	fits                []profile
 }
 
 func (a *opening) flag(g detect.Flag) {

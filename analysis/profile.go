@@ -312,8 +312,9 @@ func (a *opening) refine() {
 		}
 	}
 	a.fits = a.around(best, withRate, spread)
+	a.weigh()
 	for i := range a.fits {
-		if a.fits[i].cov[figRate][figRate] > 0.5*0.5 {
+		if a.fits[i].weight > 0.01 && a.fits[i].cov[figRate][figRate] > 0.5*0.5 {
 			a.fits = a.overRates(best, free)
 			break
 		}
@@ -404,12 +405,17 @@ func (a *opening) extend(early course) *profile {
 	}
 }
 
+// mostTries bounds how often a window is searched for a ringing line and for a
+// regulator: each search is some twenty fits.
+const mostTries = 1
+
 // regulate tries whether a regulator that gives more as the pressure falls
 // explains what the best course does not: nil if not.
 func (a *opening) regulate(best *profile) *profile {
-	if a.fed {
+	if a.fed || a.regulated >= mostTries {
 		return nil
 	}
+	a.regulated++
 	a.fed = true
 	_, free := a.bounds()
 	free = append(free, figRate)
@@ -445,9 +451,10 @@ func (a *opening) after(t float64) int {
 // listen looks for a ringing of the line where the best course does not
 // explain the data: nil where there is none.
 func (a *opening) listen(best *profile) *profile {
-	if a.rings {
+	if a.rings || a.listened >= mostTries {
 		return nil
 	}
+	a.listened++
 	a.rings = true
 	_, free := a.bounds()
 	free = append(free, figRate)

@@ -1,0 +1,52 @@
+package main
+
+import (
+	"bytes"
+	"math"
+	"strings"
+	"testing"
+
+	"ventward/sim"
+)
+
+// TestRunPrintsTable plays one scenario from a development seed and looks for
+// the table's rows.
+func TestRunPrintsTable(t *testing.T) {
+	var out bytes.Buffer
+	if err := run(options{set: "small", n: 1, only: "rupture", nofit: true}, &out); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"development seeds 1 to 1", "allowed openings detected", "coverage of stated intervals", "rupture"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("no %q in\n%s", want, out.String())
+		}
+	}
+	for _, o := range []options{{set: "huge"}, {set: "small", only: "nothing like it"}} {
+		if err := run(o, &out); err == nil {
+			t.Errorf("%+v: no error", o)
+		}
+	}
+}
+
+// TestLimits: the ideal detector needs fewer samples for a faster fall, and the
+// bounds are those of white noise.
+func TestLimits(t *testing.T) {
+	tr, err := sim.Play(sim.Scenario{Kind: "vent", Seed: 3, Rate: 10000, SigmaPa: 1000, White: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := limits(tr, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l.nLim < 1 || !l.allowed || l.onsetSD <= 0 || l.onsetSD > 1e-3 {
+		t.Errorf("limit %+v", l)
+	}
+	m := math.Min(float64(l.start-l.begin), tr.RateHz)
+	if want := 2 * l.sigma / math.Sqrt(m); math.Abs(l.pressureU/want-1) > 1e-9 {
+		t.Errorf("pressure bound %g, want %g", l.pressureU, want)
+	}
+	if _, err := limits(tr, len(tr.Truth)); err == nil {
+		t.Error("a truth that is not there has limits")
+	}
+}
