@@ -179,9 +179,9 @@ func generation(s *section, v *analysis.VentingCase) analysis.Generation {
 		v.Thermal, v.WallWPerK = true, s.real("wall_W_K", 0, 0, 1e6)
 	}
 	if s.has("time_s") {
-		g := analysis.Generation{TimeS: s.reals("time_s"), RateMolS: s.reals("rate_mol_s")}
+		g := analysis.Generation{TimeS: s.needReals("time_s"), RateMolS: s.needReals("rate_mol_s")}
 		if _, list := s.keys["temperature_C"].([]any); list {
-			g.TemperatureK = s.reals("temperature_C")
+			g.TemperatureK = s.needReals("temperature_C")
 		} else {
 			g.TemperatureK = []float64{s.needReal("temperature_C", -50, 3000, "of the gas")}
 		}
@@ -204,8 +204,8 @@ func generation(s *section, v *analysis.VentingCase) analysis.Generation {
 	return g
 }
 
-// reals reads a list of numbers.
-func (s *section) reals(key string) []float64 {
+// needReals reads a list of numbers that must be there.
+func (s *section) needReals(key string) []float64 {
 	v, ok := s.take(key)
 	list, isList := v.([]any)
 	if !ok {
