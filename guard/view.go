@@ -80,6 +80,9 @@ func (g *Guard) Demands() []daq.Demand {
 	return ds
 }
 
+// Serial is the number of the newest demand.
+func (g *Guard) Serial() uint64 { return g.s.NextDemand }
+
 // Heartbeat returns the output that carries the heartbeat (-1: none), the
 // bench time of its last edge, and why no edge is sent (empty: edges are sent).
 func (g *Guard) Heartbeat() (output int, last int64, why string) {

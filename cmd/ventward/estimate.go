@@ -336,7 +336,7 @@ func (o *ventingOptions) run(k *config.Case, w io.Writer) error {
 		printVenting(w, k, rows, o)
 	}
 	if o.strict && !rows[0].Holds {
-		return answerNo
+		return errNo
 	}
 	return nil
 }

@@ -50,6 +50,7 @@ type loop struct {
 	ring    ring
 	n       uint64
 	lag     int64 // age of the entry last taken, ns
+	serials serials
 	ticked  int64
 	mark    *atomic.Int64
 	ticks   chan struct{}
@@ -139,9 +140,10 @@ func (l *loop) step(m message) {
 	if !live {
 		l.ring.open(en.At, l.eng.snapshot)
 	}
+	l.serials.in(&en)
 	out := l.eng.take(&en)
 	for _, d := range out.Demands {
-		l.owner[d.Output].demand(d)
+		l.owner[d.Output].demand(l.serials.out(d))
 	}
 	refusal := out.Refusal
 	l.journal(m, en, out, live)
@@ -275,8 +277,9 @@ func (l *loop) swap() {
 	r := l.rec
 	l.eng, l.gen = r.eng, r.gen
 	r.backlog = nil
+	l.serials.follow(l.eng.judge.Serial())
 	for _, d := range l.eng.judge.Demands() {
-		l.owner[d.Output].demand(d)
+		l.owner[d.Output].demand(l.serials.out(d))
 	}
 	l.publish(l.time.Now())
 }
