@@ -13,7 +13,7 @@ type Finger struct {
 	FallC     float64       `json:"fall_C"`    // lowest below it, as a positive number
 	NoiseC    float64       `json:"noise_C"`   // standard deviation, from second differences
 	PeakS     float64       `json:"peak_s"`    // time of the larger of both
-	MissingPC float64       `json:"missing_%"` // readings that were none
+	MissingPC float64       `json:"missing_percent"` // readings that were none
 	Verdict   FingerVerdict `json:"verdict"`
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"sort"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/mat"
@@ -65,20 +66,23 @@ func IdentifyLag(t, p []float64) (Lag, error) {
 	period := medianStep(ts)
 	l.Samples = len(ts)
 	x := startLag(ts, ps, k, period)
-	for range 2 { // the second time round the line's resonance is taken off
-		y := ps
-		if l.Ring != nil {
-			y = withoutRing(ts, ps, x[0], l.Ring, l.rest(ts, ps, x))
-		}
-		m := stepModel{ts, y}
-		cov := solve(m.residuals, x, len(ts))
-		l.TauS = Measured{x[1], math.Sqrt(cov[1] * inflation(m.rest(x)))}
-		l.OnsetS, l.FromPa, l.ToPa = x[0], x[2], x[3]
-		l.MisfitPa = rms(m.rest(x))
-		if l.Ring == nil {
-			l.Ring = findRing(ts, l.rest(ts, ps, x), x[0], period, l.NoisePa)
-		}
+	a, b := telling(ts, x)
+	m := stepModel{ts[a:b], ps[a:b]}
+	cov := solve(m.residuals, x, b-a)
+	if ring, ok := findRing(ts, m.left(ts, ps, x), x, period, l.NoisePa); ok {
+		// Both at once: each would bias the other.
+		x = append(x, ring...)
+		m = stepModel{ts[a:b], ps[a:b]}
+		cov = solve(m.residuals, x, b-a)
+		l.Ring = m.ring(x, cov)
 	}
+	rest := m.rest(x)
+	more := inflation(rest)
+	l.TauS, l.MisfitPa = Measured{x[1], math.Sqrt(cov[1] * more)}, rms(rest)
+	if l.Ring != nil {
+		l.Ring.Hz.U *= math.Sqrt(more)
+	}
+	l.OnsetS, l.FromPa, l.ToPa = x[0], x[2], x[3]
 	if l.Coarse = x[1] > 0 && x[1] < 2*period; l.Coarse { // onset and time constant can't be told apart
 		l.TauS.U = period
 	}
@@ -160,42 +164,72 @@ func startLag(t, p []float64, k int, period float64) []float64 {
 	return []float64{t[onset] - 0.1*tau, tau, p0, p1}
 }
 
+// telling returns the readings that tell something of the step at x: those after it
+// up to lagSpan time constants, and as many before, at least lagSamples.
+func telling(t, x []float64) (a, b int) {
+	onset := sort.SearchFloat64s(t, x[0])
+	b = max(min(onset+lagSamples, len(t)), sort.SearchFloat64s(t, x[0]+lagSpan*x[1]))
+	return max(0, onset-max(lagSamples, b-onset)), b
+}
+
 // A stepModel is the trace that the step is fitted to.
 type stepModel struct{ t, p []float64 }
 
+// stepValue is the model at t. x holds t0, tau, p0, p1 and, where the line rings,
+// frequency, decay rate and two amplitudes.
 func stepValue(t float64, x []float64) float64 {
-	if t <= x[0] {
+	u := t - x[0]
+	if u <= 0 {
 		return x[2]
 	}
-	return x[3] + (x[2]-x[3])*math.Exp(-(t-x[0])/x[1])
+	v := x[3] + (x[2]-x[3])*math.Exp(-u/x[1])
+	if len(x) > 4 {
+		v += ringValue(u, x[4:])
+	}
+	return v
 }
 
-// residuals fills r and its derivatives j (a row a reading) at x = t0, tau, p0,
-// p1. Readings long after the step count no more: the vessel may warm up or leak.
+func ringValue(u float64, x []float64) float64 {
+	w := 2 * math.Pi * x[0] * u
+	return math.Exp(-x[1]*u) * (x[2]*math.Cos(w) + x[3]*math.Sin(w))
+}
+
+// residuals fills r and the model's derivatives j (a row a reading) at x. Readings
+// long after the step count no more: the vessel may warm up or leak.
 func (m *stepModel) residuals(x, r []float64, j *mat.Dense) {
 	for i, t := range m.t {
+		row := j.RawRowView(i)
+		clear(row)
 		r[i] = 0
-		for k := range 4 {
-			j.Set(i, k, 0)
-		}
-		u := (t - x[0]) / x[1]
+		u := t - x[0]
 		switch {
-		case u > lagSpan:
+		case u > lagSpan*x[1]:
 			continue
 		case u <= 0:
-			j.Set(i, 2, 1)
+			row[2] = 1
 		default:
-			e := math.Exp(-u)
+			e := math.Exp(-u / x[1])
 			d := (x[2] - x[3]) * e / x[1]
-			j.Set(i, 0, d)
-			j.Set(i, 1, d*u)
-			j.Set(i, 2, e)
-			j.Set(i, 3, 1-e)
+			row[0], row[1], row[2], row[3] = d, d*u/x[1], e, 1-e
+			if len(x) > 4 {
+				ringSlopes(u, x[4:], row)
+			}
 		}
 		r[i] = m.p[i] - stepValue(t, x)
 	}
 }
 
+// ringSlopes adds the derivatives of the oscillation x at u after the onset to
+// those of the step.
+func ringSlopes(u float64, x, row []float64) {
+	e, w := math.Exp(-x[1]*u), 2*math.Pi*x[0]*u
+	c, s := e*math.Cos(w), e*math.Sin(w)
+	v, turned := x[2]*c+x[3]*s, x[3]*c-x[2]*s
+	row[0] += x[1]*v - 2*math.Pi*x[0]*turned
+	row[4], row[5], row[6], row[7] = 2*math.Pi*u*turned, -u*v, c, s
+}
+
+// rest is what the model leaves of the readings that count.
 func (m *stepModel) rest(x []float64) []float64 {
 	var out []float64
 	for i, t := range m.t {
@@ -206,12 +240,30 @@ func (m *stepModel) rest(x []float64) []float64 {
 	return out
 }
 
-func (l *Lag) rest(t, p, x []float64) []float64 {
+// left is rest for all readings of a trace.
+func (m *stepModel) left(t, p, x []float64) []float64 {
 	out := make([]float64, len(t))
 	for i := range t {
 		out[i] = p[i] - stepValue(t[i], x)
 	}
 	return out
+}
+
+// ring reads the oscillation out of the fitted parameters.
+func (m *stepModel) ring(x, cov []float64) *Ring {
+	y := x[4:]
+	ring := &Ring{Hz: Measured{y[0], math.Sqrt(cov[4])}, AmplitudePa: math.Hypot(y[2], y[3]), Damping: y[1] / math.Hypot(y[1], 2*math.Pi*y[0])}
+	var with, without float64
+	for i, t := range m.t {
+		if u := t - x[0]; u > 0 && u < 3/y[1] { // where the ring lives
+			d := m.p[i] - stepValue(t, x)
+			with += d * d
+			d += ringValue(u, y)
+			without += d * d
+		}
+	}
+	ring.Explains = 1 - with/without
+	return ring
 }
 
 // solve minimises the sum of squares by Levenberg's and Marquardt's method from
@@ -349,62 +401,58 @@ func inflation(r []float64) float64 {
 	return sum
 }
 
-// findRing looks for a damped oscillation in the residual after the onset: the
-// highest line of its spectrum, fitted by A exp(-d t) cos(2 pi f t + phi).
-func findRing(t, rest []float64, onset, period, noise float64) *Ring {
+// findRing looks for a damped oscillation A exp(-d t) cos(2 pi f t + phi) in what
+// the step alone leaves after its onset, beginning at the highest line of its
+// spectrum. It returns frequency, decay rate and two amplitudes to start from.
+func findRing(t, left, step []float64, period, noise float64) ([]float64, bool) {
 	var ts, r []float64
 	for i := range t {
-		if t[i] >= onset && len(r) < ringSamples {
-			ts, r = append(ts, t[i]-onset), append(r, rest[i])
+		if t[i] >= step[0] && len(r) < ringSamples {
+			ts, r = append(ts, t[i]-step[0]), append(r, left[i])
 		}
 	}
 	if len(r) < lagSamples {
-		return nil
+		return nil, false
 	}
-	f := loudest(r) / (float64(len(r)) * period)
+	f := loudest(r) / period
 	if f == 0 {
-		return nil
+		return nil, false
 	}
-	// Frequency, decay rate, and the two amplitudes.
 	x := []float64{f, 0.05 * 2 * math.Pi * f, 0, 0}
 	m := ringModel{ts, r}
 	m.amplitudes(x)
-	cov := solve(m.residuals, x, len(ts))
+	solve(m.residuals, x, len(ts))
+	damping := x[1] / math.Hypot(x[1], 2*math.Pi*x[0])
+	if !(x[0] > 0 && x[0] < 0.5/period && x[1] > 0 && damping < 0.7) || math.Hypot(x[2], x[3]) < 4*noise {
+		return nil, false
+	}
 	n := min(len(r), max(lagSamples, int(3/(x[1]*period)))) // where the ring lives
-	left := make([]float64, n)
-	for i := range left {
-		left[i] = r[i] - ringValue(ts[i], x)
+	without := make([]float64, n)
+	for i := range without {
+		without[i] = r[i] - ringValue(ts[i], x)
 	}
-	whole := dot(r[:n], r[:n])
-	ring := &Ring{Hz: Measured{x[0], math.Sqrt(cov[0])}, AmplitudePa: math.Hypot(x[2], x[3]), Explains: 1 - dot(left, left)/whole}
-	w := 2 * math.Pi * x[0]
-	ring.Damping = x[1] / math.Hypot(x[1], w)
-	sane := x[0] > 0 && x[0] < 0.5/period && x[1] > 0 && ring.Damping < 0.7 && x[1]-x[1] == 0
-	if !sane || ring.Explains < ringPart || ring.AmplitudePa < 4*noise {
-		return nil
-	}
-	return ring
+	return x, 1-dot(without, without)/dot(r[:n], r[:n]) >= ringPart
 }
 
-// loudest returns the number of the highest line in the spectrum, beyond the
-// lowest two, where the step's own misfit lies.
+// loudest returns the frequency of the highest line in the spectrum, in cycles a
+// reading, beyond the lowest three, where the step's own misfit lies.
 func loudest(r []float64) float64 {
-	c := fourier.NewFFT(len(r)).Coefficients(nil, r)
+	n := 1
+	for n < len(r) {
+		n *= 2
+	}
+	c := fourier.NewFFT(n).Coefficients(nil, append(append(make([]float64, 0, n), r...), make([]float64, n-len(r))...))
 	best, at := 0.0, 0
-	for i := 3; i < len(c)-1; i++ {
+	for i := 1 + 3*n/len(r); i < len(c)-1; i++ {
 		if a := cmplx.Abs(c[i]); a > best {
 			best, at = a, i
 		}
 	}
-	return float64(at)
+	return float64(at) / float64(n)
 }
 
+// A ringModel is what is left after a step, counted from its onset.
 type ringModel struct{ t, r []float64 }
-
-func ringValue(t float64, x []float64) float64 {
-	w := 2 * math.Pi * x[0] * t
-	return math.Exp(-x[1]*t) * (x[2]*math.Cos(w) + x[3]*math.Sin(w))
-}
 
 // amplitudes sets the two amplitudes by linear least squares.
 func (m *ringModel) amplitudes(x []float64) {
@@ -420,39 +468,12 @@ func (m *ringModel) amplitudes(x []float64) {
 }
 
 func (m *ringModel) residuals(x, r []float64, j *mat.Dense) {
+	var row [8]float64
 	for i, t := range m.t {
-		e, w := math.Exp(-x[1]*t), 2*math.Pi*x[0]*t
-		c, s := e*math.Cos(w), e*math.Sin(w)
-		v := x[2]*c + x[3]*s
-		r[i] = m.r[i] - v
-		j.Set(i, 0, 2*math.Pi*t*(x[3]*c-x[2]*s))
-		j.Set(i, 1, -t*v)
-		j.Set(i, 2, c)
-		j.Set(i, 3, s)
+		ringSlopes(t, x, row[:])
+		copy(j.RawRowView(i), row[4:])
+		r[i] = m.r[i] - ringValue(t, x)
 	}
-}
-
-// withoutRing takes a resonance off the readings after the onset.
-func withoutRing(t, p []float64, onset float64, ring *Ring, rest []float64) []float64 {
-	var ts, r []float64
-	first := -1
-	for i := range t {
-		if t[i] >= onset && len(r) < ringSamples {
-			if first < 0 {
-				first = i
-			}
-			ts, r = append(ts, t[i]-onset), append(r, rest[i])
-		}
-	}
-	w := 2 * math.Pi * ring.Hz.Value
-	x := []float64{ring.Hz.Value, w * ring.Damping / math.Sqrt(1-ring.Damping*ring.Damping), 0, 0}
-	m := ringModel{ts, r}
-	m.amplitudes(x)
-	out := append([]float64(nil), p...)
-	for i := range ts {
-		out[first+i] -= ringValue(ts[i], x)
-	}
-	return out
 }
 
 func rms(r []float64) float64 { return math.Sqrt(dot(r, r) / float64(max(1, len(r)))) }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 )
 
 // Exit codes of every command.
@@ -34,7 +35,7 @@ func exitCode(err error, stderr io.Writer) int {
 		return exitDone
 	case errors.Is(err, errNo):
 		return exitNo
-	case errors.As(err, &wrong):
+	case errors.As(err, &wrong), strings.HasPrefix(err.Error(), "required flag(s)"): // cobra's own words, without a type
 		fmt.Fprintln(stderr, "ventward:", err)
 		return exitWrong
 	case errors.Is(err, os.ErrNotExist):

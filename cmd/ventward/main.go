@@ -53,6 +53,7 @@ finish (port, disk, network).`,
 	}
 	root.PersistentFlags().StringVar(&g.data, "data", data, "where runs live (or VENTWARD_DATA)")
 	root.PersistentFlags().StringVar(&g.level, "log", "info", "least level that is logged to standard error: debug, info, warn or error")
+	root.AddCommand(procedureCommand())
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return wrongUse{err} })
 	root.AddCommand(demoCommand(g), serveCommand(g), checkCommand(), simCommand(), analyzeCommand(), importCommand(g),
 		runsCommand(g), replayCommand(g), verifyCommand(g))
