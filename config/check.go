@@ -24,6 +24,7 @@ func (r *reading) crossCheck() {
 		r.reachable(i)
 	}
 	r.specimen()
+	r.tooSlow()
 }
 
 // report adds a problem of list entry i at the key written for one of stems;

@@ -18,8 +18,8 @@ func (b *Bench) Warnings(today string) Problems {
 	}
 	for i := range b.Channels {
 		w.calibration(i, today)
-		w.peak(i)
 	}
+	w.slow()
 	for i := range b.Guard.Rules {
 		w.early(i)
 	}
@@ -81,16 +81,19 @@ func (w *warnings) calibration(i int, today string) {
 // industrial transducer's own accuracy (common practice, no source).
 const peakPart = 0.005
 
-// peak warns of an instrument that is too slow for the intended ramp.
-func (w *warnings) peak(i int) {
-	c := &w.bench.Channels[i]
-	if !c.IsPressure() || w.bench.RampPaS == 0 {
-		return
+// slow warns of instruments that are too slow for the intended ramp and that
+// somebody accepted.
+func (w *warnings) slow() {
+	for _, l := range w.bench.PeakLosses() {
+		if l.TooSlow && l.Accepted != "" {
+			w.add("channel", l.channel, l.Channel, "slow_accepted_by instrument", strconv.Quote(l.Accepted), "", l.says(), "results carry it as a possible loss of the peak")
+		}
 	}
-	hidden := w.bench.RampPaS * (1/w.bench.Instruments[c.Instrument].RateHz + c.LagS + c.DelayS)
-	if hidden > peakPart*c.High {
-		w.add("channel", i, c.Name, "instrument", "", "", fmt.Sprintf("at %s bar/s its sample rate and lag may hide %.3g bar of a peak, more than 0.5 %% of full scale", show(w.bench.RampPaS/1e5), hidden/1e5),
-			"use a faster instrument or a slower ramp")
+	for _, p := range w.bench.Paths() {
+		if late, says := w.bench.late(&p); late {
+			rule := &w.bench.Guard.Rules[p.rule]
+			w.add("rule", p.rule, rule.Name, "trip", show(rule.Limit/1e5), "bar", says, "it was accepted by "+w.bench.Slow[p.Channel]+"; the hardware's own protection must hold alone")
+		}
 	}
 }
 
