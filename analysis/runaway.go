@@ -1,0 +1,160 @@
+package analysis
+
+import (
+	"ventward/daq"
+	"ventward/detect"
+)
+
+// A Runaway gathers, sample by sample, what the results of a runaway rig's test
+// need: bounded memory, whatever the length of the test. Feed it in the order
+// of the record, then ask for Result.
+type Runaway struct {
+	o      detect.Options
+	p      int // channel of the vessel's pressure; -1: none
+	skin   int
+	gas    int
+	baro   int
+	start  int64 // ns, samples before it don't count
+	course meanCourse
+	rate   steepest
+	peakPa float64
+	peakC  float64
+	havePa bool
+	haveC  bool
+	baroPa float64
+
+	venting, runaway int64 // ns, onsets; 0: not seen
+	dumped           int64 // ns, first opening of the dump valve after the venting
+	names            map[int]detect.Kind
+}
+
+// NewRunaway makes a gatherer for the channels of o. Samples before start (ns)
+// are passed over.
+func NewRunaway(o detect.Options, start int64) *Runaway {
+	r := &Runaway{o: o, start: start, p: -1, skin: -1, gas: -1, baro: -1, names: map[int]detect.Kind{}}
+	first := func(at *int, i int, is bool) {
+		if is && *at < 0 {
+			*at = i
+		}
+	}
+	for i := range o.Channels {
+		c := &o.Channels[i]
+		first(&r.p, i, c.IsPressure())
+		first(&r.skin, i, c.Role == daq.RoleSkin)
+		first(&r.gas, i, c.Role == daq.RoleGas)
+		first(&r.baro, i, c.Role == daq.RoleBarometer)
+	}
+	return r
+}
+
+// Take gives consecutive samples of one channel.
+func (r *Runaway) Take(ch daq.ChannelID, s []daq.Sample) {
+	i := int(ch)
+	if i != r.p && i != r.skin && i != r.gas && i != r.baro {
+		return
+	}
+	for k := range s {
+		x := &s[k]
+		if x.T < r.start {
+			continue
+		}
+		if x.Q&daq.Bad != 0 || x.V != x.V {
+			if i == r.p {
+				r.rate.hole()
+			}
+			continue
+		}
+		switch i {
+		case r.p:
+			r.course.add(x.T, ofVessel, x.V)
+			r.rate.add(x.T, x.V)
+			if !r.havePa || x.V > r.peakPa {
+				r.peakPa, r.havePa = x.V, true
+			}
+		case r.skin:
+			r.course.add(x.T, ofSkin, x.V)
+			if !r.haveC || x.V > r.peakC {
+				r.peakC, r.haveC = x.V, true
+			}
+		case r.gas:
+			r.course.add(x.T, ofGas, x.V)
+		case r.baro:
+			r.baroPa = x.V
+		}
+	}
+}
+
+// Event gives an event or a later revision of it.
+func (r *Runaway) Event(e *detect.Event) {
+	if e.Onset < r.start {
+		return
+	}
+	at := map[detect.Kind]*int64{detect.FirstVenting: &r.venting, detect.Runaway: &r.runaway, detect.Dump: &r.dumped}
+	if was := r.names[e.ID]; was != e.Kind && at[was] != nil {
+		*at[was] = 0 // it was renamed
+	}
+	r.names[e.ID] = e.Kind
+	switch {
+	case e.Kind == detect.Dump && r.venting == 0 && r.runaway == 0:
+	case at[e.Kind] != nil:
+		*at[e.Kind] = e.Onset
+	}
+}
+
+// A RunawayResult is what a test on a runaway rig came to. A nil figure was not
+// computed; Absent says why, by the names of the result lines. Uncertainties
+// are expanded, k = 2.
+type RunawayResult struct {
+	GasMol      *float64       // mol that the cell gave off, at the settled state
+	GasUMol     *float64       // mol
+	GasM3       *float64       // m3 of it at State
+	GasM3PerAh  *float64       // m3 an Ah of nominal capacity
+	State       ReferenceState //
+	RatePaS     *float64       // (dP/dt)max, Pa/s: least squares over ...
+	RateWindowS *float64       // ... this window, s, which its size chose
+	Venting     int64          // ns; 0: not seen
+	SelfHeating int64          // ns; 0: not found
+	SelfRateCS  *float64       // °C/s of own heating that counts as its onset
+	Runaway     int64          // ns; 0: not seen
+	PeakPa      *float64       // highest valid sample, in the channel's reference
+	PeakC       *float64       // highest valid sample of the skin
+	Settled     [2]int64       // ns, the stretch the amount was taken from
+	Budget      *Combined      // of GasMol
+	Absent      map[string]string
+}
+
+func (x *RunawayResult) without(field, reason string) {
+	if x.Absent == nil {
+		x.Absent = map[string]string{}
+	}
+	x.Absent[field] = reason
+}
+
+// Result computes the results of what was gathered so far.
+func (r *Runaway) Result() RunawayResult {
+	x := RunawayResult{State: StateAtm25, Venting: r.venting, Runaway: r.runaway}
+	if r.havePa {
+		x.PeakPa = &r.peakPa
+	} else {
+		x.without("peak_bar", "no valid reading of a vessel pressure")
+	}
+	if r.haveC {
+		x.PeakC = &r.peakC
+	} else {
+		x.without("peak_C", "no valid reading of a skin temperature")
+	}
+	if rate, window, ok := r.rate.result(); ok {
+		x.RatePaS, x.RateWindowS = &rate, &window
+	} else {
+		x.without("dpdt_max_bar_s", "the pressure never rose by more than its noise")
+	}
+	if r.venting == 0 {
+		x.without("first_venting_s", "no first venting was seen")
+	}
+	if r.runaway == 0 {
+		x.without("runaway_s", "no runaway was seen")
+	}
+	r.selfHeating(&x)
+	r.amount(&x)
+	return x
+}
