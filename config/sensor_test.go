@@ -4,6 +4,7 @@ import (
 	"math"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 
 	"ventward/config"
@@ -133,5 +134,19 @@ func TestQueryOptions(t *testing.T) {
 	}
 	if r := b.Guard.Rules; r[0].Vote != guard.OneOfTwo || !r[0].Latching || r[0].ProofDue != "2027-05-01" || r[3].AlarmOn != "0" || len(r[6].Instruments) != 1 || len(r[2].Phases) != 2 {
 		t.Errorf("%+v", r)
+	}
+}
+
+// An emergency stop or a shield whose polarity nobody stated is warned of, and a
+// line of text without checksum.
+func TestSensorWarnings(t *testing.T) {
+	b := sensors(t)
+	w := b.Warnings("").Error()
+	if !strings.Contains(w, `channel "shield": one_when`) || strings.Contains(w, `channel "estop": one_when`) || strings.Contains(w, `instrument "meter": checksum`) {
+		t.Error(w)
+	}
+	b.Instruments[0].Query.Checksum = "none"
+	if w := b.Warnings("").Error(); !strings.Contains(w, `instrument "meter": checksum`) {
+		t.Error(w)
 	}
 }

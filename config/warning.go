@@ -18,6 +18,7 @@ func (b *Bench) Warnings(today string) Problems {
 	}
 	for i := range b.Channels {
 		w.calibration(i, today)
+		w.polarity(i)
 	}
 	w.slow()
 	for i := range b.Guard.Rules {
@@ -25,6 +26,17 @@ func (b *Bench) Warnings(today string) Problems {
 	}
 	w.safety()
 	return w.list.sorted()
+}
+
+// polarity warns of an input that trips or guards without saying when it is on.
+func (w *warnings) polarity(i int) {
+	c := &w.bench.Channels[i]
+	if c.Role != daq.RoleEStop && c.Role != daq.RoleShield || w.bench.source == nil {
+		return
+	}
+	if _, text := w.bench.source.written(element("channel", i), "one_when"); text == "" {
+		w.add("channel", i, c.Name, "one_when", "", "", "not stated: the input is taken to be 1 while its bit is set or its signal is high", "say which level means closed or healthy: one_when = \"set\" or \"clear\" (of a signal \"above\" or \"below\")")
+	}
 }
 
 type warnings struct {
@@ -51,6 +63,9 @@ func (w *warnings) instrument(i int) {
 	}
 	if in.Line != nil && !in.Line.HasChecksum() {
 		w.add("instrument", i, in.Name, "checksum", "", "", "none: a damaged line can give a wrong number that nobody notices", "use checksum = \"xor\" or \"crc16\" if the instrument can")
+	}
+	if in.Query != nil && !in.Query.HasChecksum() {
+		w.add("instrument", i, in.Name, "checksum", "", "", "none: a damaged answer can give a wrong number that nobody notices", "use checksum = \"xor\" or \"crc16\" if the instrument can")
 	}
 	if in.Line != nil && in.Line.SeqField < 0 {
 		w.add("instrument", i, in.Name, "sequence_field", "", "", "none: lost lines can't be counted", "add the sequence number if the instrument can send one")

@@ -130,7 +130,7 @@ func (l *life) samples() []act {
 	var out []act
 	var q [5]daq.Quality
 	if l.r.IntN(4) == 0 {
-		q[l.r.IntN(5)] = []daq.Quality{daq.Rail, daq.Open, daq.Frozen, daq.Spike}[l.r.IntN(4)]
+		q[l.r.IntN(5)] = []daq.Quality{daq.Rail, daq.Open, daq.Frozen, daq.Spike, daq.Reversed}[l.r.IntN(5)]
 	}
 	level := l.r.Float64() * 50e5
 	if l.r.IntN(2) == 0 {

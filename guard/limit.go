@@ -12,7 +12,7 @@ import (
 const noMeasurement = daq.Bad &^ daq.Spike
 
 // faultFlags are the flags with which a channel is no measurement.
-const faultFlags = daq.Missing | daq.Open | daq.Rail | daq.Frozen
+const faultFlags = daq.Missing | daq.Open | daq.Rail | daq.Frozen | daq.Reversed
 
 // survey is what all rules of a channel need to know of a stretch of samples:
 // with it an unremarkable stretch costs each rule two comparisons.

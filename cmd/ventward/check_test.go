@@ -2,10 +2,13 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"ventward/config"
 )
@@ -44,5 +47,87 @@ func TestCheckTellsTimes(t *testing.T) {
 		if out, errs, code := program(t, args...); code != exitWrong || out != "" || errs == "" {
 			t.Errorf("%v: exit %d, %q, %q", args, code, out, errs)
 		}
+	}
+}
+
+// meterBench is a bench of one instrument that is asked in text.
+const meterBench = `name = "Kiln 2, meter"
+[[instrument]]
+name = "meter"
+protocol = "query"
+port = "%s"
+baud = 115200
+rate_hz = 20
+timeout_ms = 1000
+refusal = "ERR"
+[[instrument.question]]
+ask = "P?"
+prefix = "P="
+suffix = " kPa"
+decimals = 2
+[[instrument.question]]
+ask = "T?"
+delimiter = ";"
+decimals = [1, 2]
+[[channel]]
+name = "p1"
+role = "p"
+instrument = "meter"
+column = 1
+range_bara = [0.0, 60.0]
+reads = "kPaa"
+[[channel]]
+name = "room"
+role = "t_ambient"
+instrument = "meter"
+column = 2
+range_C = [-20.0, 60.0]
+reads = "C"
+[[channel]]
+name = "shield"
+role = "shield"
+instrument = "meter"
+column = 3
+one_when = "clear"
+`
+
+// check --ports asks an independent instrument, a shell script behind socat, over
+// a real pseudo-terminal and shows its values.
+func TestCheckPortsAsksAQueryInstrument(t *testing.T) {
+	dir := t.TempDir()
+	script, err := filepath.Abs("../../testdata/slave/meter.sh")
+	if err != nil {
+		t.Fatal(err)
+	}
+	port := filepath.Join(dir, "meter")
+	cmd := exec.Command("socat", "PTY,link="+port+",raw,echo=0,wait-slave", "EXEC:sh "+script)
+	cmd.Stderr = os.Stderr
+	if err := cmd.Start(); err != nil {
+		t.Fatalf("can't start socat: %v: install it (apt-get install socat)", err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) {
+		if _, err := os.Stat(port); err == nil {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatal("socat makes no terminal")
+		}
+	}
+	bench := filepath.Join(dir, "bench.toml")
+	if err := os.WriteFile(bench, fmt.Appendf(nil, meterBench, port), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	out, errs, code := program(t, "check", "--bench", bench, "--ports", "--seconds", "2")
+	if code != 0 {
+		t.Fatalf("exit %d: %s", code, errs)
+	}
+	for _, want := range []string{"23.5", "bar absolute", "0 bad messages"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("no %q in\n%s", want, out)
+		}
+	}
+	if strings.Contains(out, "no reading") {
+		t.Errorf("a channel has no reading:\n%s", out)
 	}
 }

@@ -105,7 +105,13 @@ func (l *loop) showLines(s *stream.State, now int64) {
 
 // checked tells whether the protocol has a checksum.
 func checked(ln *line) bool {
-	return ln.inst.Line == nil || (ln.inst.Line.Checksum != "" && ln.inst.Line.Checksum != "none")
+	switch in := &ln.inst; {
+	case in.Line != nil:
+		return in.Line.HasChecksum()
+	case in.Query != nil:
+		return in.Query.HasChecksum()
+	}
+	return true
 }
 
 // recordHealth is what the loop last knew of the run's file.

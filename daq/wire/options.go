@@ -152,6 +152,11 @@ func (o *ModbusOptions) Floats() bool {
 	return false
 }
 
+// HasChecksum tells whether a damaged answer can be told from a good one.
+func (o *QueryOptions) HasChecksum() bool {
+	return o.Checksum == ChecksumXOR || o.Checksum == ChecksumCRC16
+}
+
 // HasChecksum tells whether a damaged line can be told from a good one.
 func (o *LineOptions) HasChecksum() bool {
 	return o.Checksum == ChecksumXOR || o.Checksum == ChecksumCRC16

@@ -11,10 +11,10 @@ const BIN = 20;
 /** Quality bits, as the server numbers them. */
 export const Q = {
   missing: 1, saturated: 2, under: 4, open: 8, rail: 16, frozen: 32,
-  spike: 64, gap: 128, unsettled: 256, shock: 512, late: 1024, uncalibrated: 2048,
+  spike: 64, gap: 128, unsettled: 256, shock: 512, late: 1024, uncalibrated: 2048, reversed: 4096, unreferred: 8192,
 } as const;
 /** With any of these a value is no measurement. */
-export const BAD = Q.missing | Q.open | Q.rail | Q.frozen | Q.spike;
+export const BAD = Q.missing | Q.open | Q.rail | Q.frozen | Q.spike | Q.reversed;
 
 export interface Bin {
   /** start in bin widths of bench time */

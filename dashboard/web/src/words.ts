@@ -57,12 +57,14 @@ const QUALITY: [number, string, string][] = [
   [Q.missing, 'no reading', 'No reading arrives.'],
   [Q.open, 'open circuit', 'The loop is open or below its live zero.'],
   [Q.rail, 'converter at its end', 'The converter is at its end: the value is no measurement.'],
+  [Q.reversed, 'reversed wires', 'Far colder than its cold junction: the wires of the thermocouple may be exchanged.'],
   [Q.frozen, 'frozen', 'The code does not move although it should.'],
   [Q.saturated, 'saturated', 'At or above 98 % of full scale: at least this much.'],
   [Q.under, 'under range', 'Below the transducer’s range.'],
   [Q.spike, 'spike', 'Single readings jumped and came back.'],
   [Q.gap, 'readings lost', 'Readings were lost on the way.'],
   [Q.shock, 'thermal shock', 'Hot gas on the transducer: it may read low for a while.'],
+  [Q.unreferred, 'reference silent', 'The cold junction, excitation or barometer it is referred to was not read lately.'],
   [Q.late, 'late', 'Readings came after a stall: their times are less certain.'],
   [Q.unsettled, 'clock not settled', 'The instrument’s clock is not yet recovered.'],
   [Q.uncalibrated, 'uncalibrated', 'No calibration in force.'],
@@ -73,7 +75,7 @@ export interface Doubt { word: string; meaning: string; minor: boolean }
 
 /** What quality bits say, the worst first. */
 export function doubts(bits: number): Doubt[] {
-  const minor = Q.late | Q.unsettled | Q.uncalibrated;
+  const minor = Q.late | Q.unsettled | Q.uncalibrated | Q.unreferred;
   return QUALITY.filter(([b]) => bits & b).map(([b, word, meaning]) => ({ word, meaning, minor: (b & minor) !== 0 }));
 }
 
