@@ -104,17 +104,18 @@ const (
 // cellState is a cell at work. Temperatures are K.
 type cellState struct {
 	Cell
-	chem   chemistry
-	body   float64 // K
-	skin   float64 // K
-	gasMol float64 // mol in the free volume
-	p      float64 // Pa absolute, inside
-	volts  float64
-	vapour float64 // mol still to boil off
-	vented bool
-	short  bool
-	energy float64 // J of electrical energy still to be released
-	given  float64 // mol given to the vessel since the start
+	chem            chemistry
+	body            float64 // K
+	skin            float64 // K
+	gasMol          float64 // mol in the free volume
+	p               float64 // Pa absolute, inside
+	pBefore, swells float64 // Pa at the last look, and Pa/s over the last tenth of a second
+	volts           float64
+	vapour          float64 // mol still to boil off
+	vented          bool
+	short           bool
+	energy          float64 // J of electrical energy still to be released
+	given           float64 // mol given to the vessel since the start
 
 	ownFlow  float64 // W that reactions and short make, over the last look
 	heatFlow float64 // W, less what boiling takes
@@ -123,7 +124,10 @@ type cellState struct {
 
 	heaterRate float64 // K/s that the heater alone gives now
 	selfAt     float64 // s at which its own heating last passed the threshold; < 0: it is below
-	selfSkinK  float64
+	selfSkinK  float64 // K and Pa then
+	selfP      float64
+	fastSkinK  float64
+	fastP      float64
 	fastAt     float64 // s since when the skin rises by 1 K/s; < 0: it does not
 	ran        bool
 	selfTold   bool

@@ -202,6 +202,9 @@ func (r *rig) untilOpen(o *opening) float64 {
 	if o.AtS > 0 {
 		return math.Max(0, o.AtS-r.t)
 	}
+	if r.cell != nil {
+		return r.cell.untilOpen(o, r.p)
+	}
 	left := o.OpensPa - (r.inside() - r.ambient)
 	if r.slope <= 0 || left <= 0 {
 		if left <= 0 {

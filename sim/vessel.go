@@ -36,6 +36,8 @@ func (r *rig) stepVessel(dt float64) {
 	c := r.cell
 	if c.left -= dt; c.left <= dt/2 {
 		c.react(chemistryStep)
+		c.swells += 0.01 * ((c.p-c.pBefore)/chemistryStep - c.swells)
+		c.pBefore = c.p
 		c.left += chemistryStep
 		r.notice()
 	}
@@ -101,17 +103,17 @@ func (r *rig) notice() {
 	case own < threshold:
 		c.selfAt = -1
 	case c.selfAt < 0:
-		c.selfAt, c.selfSkinK = r.t, c.skin
+		c.selfAt, c.selfSkinK, c.selfP = r.t, c.skin, r.p
 	}
 	switch {
 	case rate < runawayRateK:
 		c.fastAt = -1
 	case c.fastAt < 0:
-		c.fastAt = r.t
+		c.fastAt, c.fastP, c.fastSkinK = r.t, r.p, c.skin
 	case !c.ran && r.t-c.fastAt > runawayTimeS:
 		c.ran = true
 		r.tellSelf()
-		r.tell(Truth{Event: "runaway", StartNS: ns(c.fastAt), OnsetNS: ns(c.fastAt), PressurePa: r.p - r.ambient})
+		r.tell(Truth{Event: "runaway", StartNS: ns(c.fastAt), OnsetNS: ns(c.fastAt), PressurePa: c.fastP - r.ambient, SkinC: c.fastSkinK - kelvin})
 	}
 }
 
@@ -120,7 +122,7 @@ func (r *rig) notice() {
 func (r *rig) tellSelf() {
 	if c := r.cell; c.selfAt >= 0 && !c.selfTold {
 		c.selfTold = true
-		r.tell(Truth{Event: "self-heating", StartNS: ns(c.selfAt), OnsetNS: ns(c.selfAt), SkinC: c.selfSkinK - kelvin})
+		r.tell(Truth{Event: "self-heating", StartNS: ns(c.selfAt), OnsetNS: ns(c.selfAt), PressurePa: c.selfP - r.ambient, SkinC: c.selfSkinK - kelvin})
 	}
 }
 
@@ -150,6 +152,19 @@ func (r *rig) openCell() {
 		r.tell(Truth{Event: event, Feature: o.Name, StartNS: ns(r.t), OnsetNS: ns(r.t), PressurePa: r.p - r.ambient,
 			AreaM2: c.Open * o.AreaM2, WidthS: o.WidthS, InsidePa: dp, SkinC: c.skin - kelvin})
 	}
+}
+
+// untilOpen is a guess of the time until a feature opens into a vessel of
+// pressure pv.
+func (s *cellState) untilOpen(o *opening, pv float64) float64 {
+	left := hotStrength*o.OpensPa - (s.p - pv)
+	if left <= 0 {
+		return 0
+	}
+	if s.swells <= 0 {
+		return math.Inf(1)
+	}
+	return left / s.swells
 }
 
 // Results are what a runaway came to, as it really was.

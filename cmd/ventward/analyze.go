@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"ventward/analysis"
 	"ventward/config"
 	"ventward/daq"
 	"ventward/daq/trace"
@@ -58,6 +59,7 @@ type analysed struct {
 	start  int64
 	noise  float64 // Pa, of the first specimen pressure
 	lost   uint64
+	gas    *analysis.Runaway // of a runaway rig; nil: a burst bench
 }
 
 // analyze runs entries through an engine; windows are fitted on the spot, and
@@ -67,7 +69,7 @@ func analyze(b *config.Bench, ens []daq.Entry) (*analysed, error) {
 	if err != nil {
 		return nil, err
 	}
-	a := &analysed{bench: b, start: traceStart}
+	a := &analysed{bench: b, start: traceStart, gas: gatherRunaway(b, traceStart)}
 	last := map[int]detect.Event{}
 	for i := range ens {
 		a.take(e, &ens[i], last)
@@ -93,6 +95,7 @@ func analyze(b *config.Bench, ens []daq.Entry) (*analysed, error) {
 // take gives one entry and then the findings of the windows it completed.
 func (a *analysed) take(e *engine, en *daq.Entry, last map[int]detect.Event) {
 	out := e.take(en)
+	gather(a.gas, e, out)
 	for _, ev := range out.Events {
 		last[ev.ID] = ev
 	}
@@ -113,6 +116,8 @@ type summary struct {
 	Lost     uint64         `json:"lost"`
 	Ignored  []string       `json:"ignored"`
 	Results  map[string]any `json:"results"`
+	// Absent says why a result was not computed.
+	Absent map[string]string `json:"absent,omitempty"`
 }
 
 func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
@@ -120,6 +125,9 @@ func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
 	if a.noise > 0 {
 		n := a.noise / report.PaPerBar
 		s.NoiseBar = &n
+	}
+	if a.gas != nil {
+		s.Results, s.Absent = results(a.gas.Result(), a.start)
 	}
 	out := bufio.NewWriter(w)
 	if asJSON {
@@ -140,6 +148,9 @@ func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
 	}
 	fmt.Fprintln(out)
 	printEvents(out, a.events, a.start, a.bench.Channels)
+	if a.gas != nil {
+		printResults(out, s.Results, s.Absent)
+	}
 	if a.bench.Detect.Fixture.VolumeM3 == 0 {
 		fmt.Fprintln(out, "No volume given: no area is computed. Give --volume-ml.")
 	}

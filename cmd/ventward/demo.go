@@ -18,10 +18,12 @@ import (
 
 	"ventward/config"
 	"ventward/daq"
+	"ventward/detect"
 	"ventward/guard"
 	"ventward/report"
 	"ventward/sim"
 	"ventward/store"
+	"ventward/stream"
 )
 
 // demoOptions are the flags of the demo.
@@ -55,9 +57,9 @@ Faults for --fault: ` + faultNames(),
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&o.rig, "rig", "burst", "burst")
-	f.StringVar(&o.medium, "medium", "gas", "gas")
-	f.IntVar(&o.shots, "shots", 0, "shots to run (0: 20 when headless, else go on until stopped)")
+	f.StringVar(&o.rig, "rig", "burst", "burst or runaway")
+	f.StringVar(&o.medium, "medium", "gas", "gas or liquid (burst only)")
+	f.IntVar(&o.shots, "shots", 0, "shots to run (0: 20 when headless, 12 cells on the runaway rig, else go on until stopped)")
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the specimens and of all noise")
 	f.StringVar(&o.speed, "speed", "", "simulated seconds a second, or max (default: max when headless, else 1x)")
 	f.StringVar(&o.listen, "listen", "127.0.0.1:8437", "address of the page")
@@ -68,17 +70,23 @@ Faults for --fault: ` + faultNames(),
 }
 
 func (o *demoOptions) check() error {
-	if o.rig != "burst" {
-		return badUse("--rig %q: use burst", o.rig)
+	if o.rig != string(detect.BurstRig) && o.rig != string(detect.RunawayRig) {
+		return badUse("--rig %q: use burst or runaway", o.rig)
 	}
-	if o.medium != "gas" {
-		return badUse("--medium %q: use gas", o.medium)
+	if o.medium != string(detect.Gas) && o.medium != string(detect.Liquid) {
+		return badUse("--medium %q: use gas or liquid", o.medium)
+	}
+	if o.runaway() && o.medium != string(detect.Gas) {
+		return badUse("--medium %q: a runaway rig's vessel holds gas", o.medium)
 	}
 	if o.shots < 0 || o.shots > 100000 {
 		return badUse("--shots %d: give a number from 0 to 100000", o.shots)
 	}
 	if o.shots == 0 && o.headless {
 		o.shots = 20
+		if o.runaway() {
+			o.shots = cellSet
+		}
 	}
 	if o.speed == "" {
 		o.speed = "1x"
@@ -163,7 +171,8 @@ func (d *demo) words() io.Writer {
 // startBench starts the simulator and gives the bench its terminals.
 func (d *demo) startBench(dir string) error {
 	var err error
-	if d.bench, err = config.Parse("kiln2.toml", config.Example()); err != nil {
+	name, text := d.o.description()
+	if d.bench, err = config.Parse(name, text); err != nil {
 		return err
 	}
 	page := ""
@@ -176,7 +185,7 @@ func (d *demo) startBench(dir string) error {
 		}
 		d.time = simulatedTime(p)
 	}
-	if d.sim, err = startSim(config.Example(), dir, d.o.speed, page, d.o.seed); err != nil {
+	if d.sim, err = startSim(text, dir, d.o.speed, page, d.o.seed); err != nil {
 		return err
 	}
 	portsIn(d.bench, dir)
@@ -201,12 +210,11 @@ func (d *demo) shots(ctx context.Context) error {
 	if err := d.until(ctx, 30, "a beating watchdog and fresh sensors", d.fresh); err != nil {
 		return err
 	}
-	world := sim.DefaultWorld(d.o.seed)
 	n := d.o.shots
 	if n == 0 {
 		n = 10000
 	}
-	for i, piece := range world.Shots(n) {
+	for i, piece := range d.o.pieces(n) {
 		if err := d.shot(ctx, i+1, &piece); err != nil {
 			return fmt.Errorf("shot %d (%s): %w", i+1, piece.ID, err)
 		}
@@ -237,12 +245,20 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 	if err := d.command(ctx, "pressurise", nil); err != nil {
 		return err
 	}
+	if d.o.runaway() {
+		return d.heat(ctx, n, run, piece)
+	}
 	if err := d.until(ctx, 120, "an opening or a trip", func() bool { return d.phase() != guard.UnderTest }); err != nil {
 		fmt.Fprintf(d.words(), "shot %d: %s did not open within the ramp: held, still pressurised; it is dumped\n", n, piece.ID)
 	}
 	if err := d.makeSafe(ctx); err != nil {
 		return err
 	}
+	return d.conclude(ctx, n, run, piece, nil)
+}
+
+// conclude ends the run, waits for its file and tells of the shot.
+func (d *demo) conclude(ctx context.Context, n int, run string, piece *sim.Specimen, cell *sim.Results) error {
 	if err := d.command(ctx, "end", map[string]string{"reason": "end of the pressure watch"}); err != nil {
 		return err
 	}
@@ -253,7 +269,7 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-	return d.tell(n, run, piece)
+	return d.tell(n, run, piece, cell)
 }
 
 // exchange dumps the fixture and puts the specimen in.
@@ -362,11 +378,24 @@ func (d *demo) low() bool {
 		return false
 	}
 	for _, c := range s.Sensors {
-		if c.Role == daq.RoleSpecimen && (c.Value == nil || *c.Value > d.bench.Watch.SafePa) {
+		if c.Role == daq.RoleSpecimen && (c.Value == nil || *c.Value-d.ambient(s, &c) > d.bench.Watch.SafePa) {
 			return false
 		}
 	}
 	return true
+}
+
+// ambient is the pressure that a sensor at ambient pressure shows, Pa.
+func (d *demo) ambient(s *stream.State, c *stream.SensorState) float64 {
+	if c.Reference != daq.Absolute {
+		return 0
+	}
+	for i := range s.Sensors {
+		if b := &s.Sensors[i]; b.Role == daq.RoleBarometer && b.Value != nil {
+			return *b.Value
+		}
+	}
+	return d.bench.Detect.Fixture.AmbientPa
 }
 
 // until waits up to limitS of bench time for something; 0: it only looks once.
@@ -415,6 +444,8 @@ type truthLine struct {
 	Specimen  string       `json:"specimen"`
 	Reference string       `json:"reference"`
 	Truth     []truthEvent `json:"truth"`
+	// Results are what a runaway really came to, under the names of the results.
+	Results map[string]float64 `json:"results,omitempty"`
 }
 
 type truthEvent struct {
@@ -424,10 +455,12 @@ type truthEvent struct {
 	OnsetS      float64 `json:"onset_s"`
 	PressureBar float64 `json:"pressure_bar"`
 	AreaMM2     float64 `json:"area_mm2,omitempty"`
+	InsideBar   float64 `json:"inside_bar,omitempty"` // of a cell: its inside above the vessel
+	SkinC       float64 `json:"skin_C,omitempty"`     // of a cell
 }
 
 // tell prints a shot: what the simulator did, then what was seen.
-func (d *demo) tell(n int, run string, piece *sim.Specimen) error {
+func (d *demo) tell(n int, run string, piece *sim.Specimen, cell *sim.Results) error {
 	rd, err := d.store.Reader(run)
 	if err != nil {
 		return err
@@ -439,6 +472,9 @@ func (d *demo) tell(n int, run string, piece *sim.Specimen) error {
 		return err
 	}
 	t := truthLine{Shot: n, Run: run, Specimen: piece.ID, Reference: string(daq.Gauge), Truth: []truthEvent{}}
+	if cell != nil {
+		t.runaway(d.sim.truths(), start, cell)
+	}
 	for _, h := range d.sim.truths() {
 		if h.Opens() {
 			t.Truth = append(t.Truth, truthEvent{Event: h.Event, Feature: h.Feature, StartS: seconds(h.StartNS - start), OnsetS: seconds(h.OnsetNS - start),
@@ -448,10 +484,10 @@ func (d *demo) tell(n int, run string, piece *sim.Specimen) error {
 	if !d.o.json {
 		fmt.Fprintf(d.out, "shot %d  %s  run %s\n", n, piece.ID, run)
 		for _, h := range t.Truth {
-			fmt.Fprintf(d.out, "  simulated: %s of %s at %.3f bar gauge, %.4f s\n", h.Event, h.Feature, h.PressureBar, h.OnsetS)
+			fmt.Fprintf(d.out, "  simulated: %s of %s at %.3f bar %s, %.4f s\n", h.Event, h.Feature, h.PressureBar, t.Reference, h.OnsetS)
 		}
 		printEvents(d.out, events, start, d.bench.Channels)
-		return nil
+		return d.tellResults(nil, rd, n, run, start)
 	}
 	enc := json.NewEncoder(d.out)
 	if err := enc.Encode(t); err != nil {
@@ -464,5 +500,5 @@ func (d *demo) tell(n int, run string, piece *sim.Specimen) error {
 			return err
 		}
 	}
-	return nil
+	return d.tellResults(enc, rd, n, run, start)
 }

@@ -77,6 +77,7 @@ func newLine(index int, inst config.Instrument, in *inbox, tb *timebase, log zer
 // open opens the port and begins to read.
 func (l *line) open() error {
 	l.mark = l.time.participant()
+	l.mark.Add(l.quiet())
 	p := l.inst.Port
 	link, err := port.Open(port.Options{Path: p.Path, Baud: p.Baud, DataBits: p.DataBits, StopBits: p.StopBits, Parity: p.Parity, Now: l.time.Now}, l)
 	if err != nil {
@@ -158,7 +159,16 @@ func (l *line) Bytes(p []byte, at int64) {
 		return
 	}
 	l.decode(p, at)
-	l.time.advance(l.mark, at)
+	l.time.advance(l.mark, at+l.quiet())
+}
+
+// quiet is how long after a row of a stream no other is due, ns: so far
+// simulated time may go on without waiting for this line.
+func (l *line) quiet() int64 {
+	if l.asker != nil || l.inst.RateHz <= 0 {
+		return 0
+	}
+	return int64(0.9e9 / l.inst.RateHz)
 }
 
 func (l *line) decode(p []byte, at int64) {

@@ -22,6 +22,7 @@ type simProcess struct {
 	mu    sync.Mutex
 	truth []sim.Truth
 	sent  map[string]sim.Sent
+	cell  chan *sim.Results // of a runaway rig's cell, told with its state
 	ready chan *sim.Ready
 	load  chan *sim.Specimen
 	gone  chan struct{}
@@ -48,7 +49,7 @@ func startSim(bench []byte, dir, speed, page string, seed uint64) (*simProcess, 
 	if page != "" {
 		args = append(args, "--clock", page)
 	}
-	p := &simProcess{cmd: exec.Command(self, args...), ready: make(chan *sim.Ready, 1), load: make(chan *sim.Specimen, 8), gone: make(chan struct{})}
+	p := &simProcess{cmd: exec.Command(self, args...), ready: make(chan *sim.Ready, 1), load: make(chan *sim.Specimen, 8), cell: make(chan *sim.Results, 1), gone: make(chan struct{})}
 	p.cmd.Stderr = os.Stderr
 	if p.in, err = p.cmd.StdinPipe(); err != nil {
 		return nil, err
@@ -96,6 +97,11 @@ func (p *simProcess) take(r *sim.Report) {
 	switch {
 	case r.Ready != nil:
 		p.ready <- r.Ready
+	case r.State != nil && r.Results != nil:
+		select {
+		case p.cell <- r.Results:
+		default:
+		}
 	case r.Truth != nil:
 		p.truth = append(p.truth, *r.Truth)
 	case r.Sent != nil:

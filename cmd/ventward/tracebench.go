@@ -26,6 +26,7 @@ type traceOptions struct {
 	ambientBar, lagMS           float64
 	volumeU, temperatureU, lagU float64 // expanded, k = 2
 	falseAlarmH                 float64
+	capacityAh, maxC            float64 // of a runaway rig's cell; 0: not given
 	features, bench             string
 	maps                        []string
 }
@@ -44,6 +45,8 @@ func (o *traceOptions) flags(c *cobra.Command) {
 	f.Float64Var(&o.temperatureU, "temperature-u-C", 0, "expanded uncertainty (k = 2) of the temperature, °C")
 	f.Float64Var(&o.lagU, "lag-u-ms", 0, "expanded uncertainty (k = 2) of the lag, ms")
 	f.Float64Var(&o.falseAlarmH, "false-alarm-hours", 1000, "mean time between false alarms of the whole bench, h")
+	f.Float64Var(&o.capacityAh, "capacity-Ah", 0, "nominal capacity of the cell of a runaway rig, Ah (none: no amount an Ah)")
+	f.Float64Var(&o.maxC, "max-operating-C", 0, "maker's maximum operating temperature of that cell, °C (criterion b of a runaway)")
 	f.StringVar(&o.features, "features", "", "features.toml with the features' nominal ranges")
 	f.StringVar(&o.bench, "bench", "", "bench description that gives all of these at once")
 	f.StringArrayVar(&o.maps, "map", nil, "COLUMN=role, overriding the role by name (repeatable)")
@@ -65,7 +68,8 @@ func (o *traceOptions) check() error {
 			return err
 		}
 	}
-	for name, v := range map[string]float64{"volume-ml": o.volumeML, "lag-ms": o.lagMS, "volume-u-ml": o.volumeU, "temperature-u-C": o.temperatureU, "lag-u-ms": o.lagU} {
+	for name, v := range map[string]float64{"volume-ml": o.volumeML, "lag-ms": o.lagMS, "volume-u-ml": o.volumeU, "temperature-u-C": o.temperatureU, "lag-u-ms": o.lagU,
+		"capacity-Ah": o.capacityAh, "max-operating-C": o.maxC} {
 		if v < 0 || math.IsNaN(v) || math.IsInf(v, 0) {
 			return badUse("--%s %v: give a number that is zero or more", name, v)
 		}
@@ -110,7 +114,8 @@ func (o *traceOptions) describe(t *trace.Trace) (*config.Bench, error) {
 	b.Instruments = []config.Instrument{{Instrument: in}}
 	b.Detect = detect.Options{Rig: detect.Rig(o.rig), Medium: detect.Medium(o.medium), FalseAlarmS: o.falseAlarmH * 3600,
 		Fixture: detect.Fixture{VolumeM3: o.volumeML * 1e-6, VolumeUM3: o.volumeU / 2 * 1e-6, Gas: o.gas, TemperatureK: o.temperatureC + 273.15,
-			TemperatureU: o.temperatureU / 2, AmbientPa: o.ambientBar * 1e5}}
+			TemperatureU: o.temperatureU / 2, AmbientPa: o.ambientBar * 1e5},
+		Cell: detect.Cell{CapacityAh: o.capacityAh, MaxC: o.maxC}}
 	for i := range b.Channels {
 		if c := &b.Channels[i]; c.Quantity == daq.Pressure {
 			c.LagS, c.LagUS = o.lagMS/1e3, o.lagU/2e3
