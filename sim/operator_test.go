@@ -140,3 +140,23 @@ func TestThermalShockIsLowAndRecovers(t *testing.T) {
 		t.Errorf("shock %.3g at its begin, %.3g after half a second, %.3g at its end", a, b, c)
 	}
 }
+
+// A liquid bench never rises at an opening, however small the area is at
+// first, and a running supply holds it where inflow and outflow balance.
+func TestLiquidOpeningOnlyFalls(t *testing.T) {
+	for _, area := range []float64{1e-9, 5e-6, 1.5e-4} {
+		s := standFor(t, Fixture{Liquid: true})
+		r := s.rig
+		r.load([]Feature{{Name: "top vent", Event: "vent-opening", OpensPa: 20e5, WidthS: 3e-3, AreaM2: area}})
+		r.set(r.ambient + 19.9e5)
+		r.supply.want, r.supply.pos = true, 1
+		run(r, 0.5)
+		if r.openings[0].state != opened {
+			t.Fatalf("area %g: it did not open", area)
+		}
+		c := area * math.Sqrt(2/r.density) * r.modulus / r.v
+		if rest := r.ramp / c * (r.ramp / c); r.p-r.ambient > math.Max(20.5e5, 0) || area > 1e-6 && math.Abs(r.p-r.ambient-rest) > 1+0.01*rest {
+			t.Errorf("area %g: %.0f Pa, balance at %.0f", area, r.p-r.ambient, rest)
+		}
+	}
+}
