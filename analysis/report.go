@@ -34,7 +34,7 @@ func (a *opening) report() {
 		}
 	}
 	a.reportTimes(onset, onsetSD, start, startSD)
-	cal := math.Hypot(a.ch.Curve.UOffset, a.ch.Curve.UGain*level)
+	cal := a.ch.Curve.U(level)
 	u := 2 * math.Hypot(levelSD, cal)
 	if math.Abs(ramp)*rampSpan < 2*a.step() && a.noise.sd() < 0.4*a.step() {
 		// The reading rests on one code: its error does not average out.
@@ -164,7 +164,7 @@ func (a *opening) saturation() bool {
 	a.flag(detect.FlagSaturated)
 	a.flag(detect.FlagLowerBound)
 	peak := s.peak
-	cal := 2 * math.Hypot(a.ch.Curve.UOffset, a.ch.Curve.UGain*peak)
+	cal := 2 * a.ch.Curve.U(peak)
 	at, u := s.origin+nanos(last-a.ch.DelayS-a.ch.LagS), nanos(math.Max(last-first, 2*s.dt)+a.ch.LagS)
 	f.Onset, f.OnsetU, f.PressurePa, f.PressureUPa = &at, &u, &peak, &cal
 	f.Kind = detect.VentOpening

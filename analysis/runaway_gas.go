@@ -172,7 +172,7 @@ func (r *Runaway) stateOf(from, to int, when string) (vesselState, error) {
 func (r *Runaway) settled(b, a vesselState) Settled {
 	f := &r.o.Fixture
 	cv := &r.o.Channels[r.p].Curve
-	s := Settled{VolumeM3: f.VolumeM3, VolumeU: f.VolumeUM3, BeforePa: b.p, BeforeK: b.T, AfterPa: a.p, AfterK: a.T, OffsetU: cv.UOffset, GainU: cv.UGain,
+	s := Settled{VolumeM3: f.VolumeM3, VolumeU: f.VolumeUM3, BeforePa: b.p, BeforeK: b.T, AfterPa: a.p, AfterK: a.T, OffsetU: cv.UOffsetAt(a.p), GainU: cv.UGainAt(1),
 		BeforeKU: f.TemperatureU, AfterKU: f.TemperatureU}
 	if r.o.Channels[r.p].Reference != daq.Absolute {
 		u := ambientU

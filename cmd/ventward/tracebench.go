@@ -160,7 +160,9 @@ func (o *traceOptions) adopt(b *config.Bench) error {
 			}
 			c.LagS, c.LagUS, c.DelayS, c.Low, c.High = d.LagS, d.LagUS, d.DelayS, d.Low, d.High
 			c.Zeroed, c.Certificate, c.CalDue = d.Zeroed, d.Certificate, d.CalDue
-			c.Curve.UOffset, c.Curve.UGain = d.Curve.UOffset, d.Curve.UGain
+			// The trace's values are converted already: what their curve says of its
+			// uncertainty stands for all parts of it.
+			c.Curve.UOffset, c.Curve.UGain = d.Curve.UOffsetAt(d.High/2), d.Curve.UGainAt(1)
 		}
 	}
 	return nil
