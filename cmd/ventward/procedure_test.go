@@ -118,20 +118,17 @@ func TestProcedureSaysNo(t *testing.T) {
 	if list := f["list"].([]map[string]any); len(list) != 2 || list[0]["verdict"] != "good" || list[1]["verdict"] != "reversed" {
 		t.Errorf("%v", f)
 	}
-	if _, lines := answerOf(t, exitNo, "zero", hold, "--reference", "gauge", "--bench", exampleFile(t), "--channel", "p1", "--from", "0"); len(lines) != 0 {
+	closed := writeTrace(t, "t_s,p1_barg", 100, 3000, func(s float64) []float64 { return []float64{3 - 1e-3*s} })
+	if _, lines := answerOf(t, exitNo, "zero", closed, "--bench", exampleFile(t)); len(lines) != 0 {
 		t.Errorf("a refused zero prints %q", lines)
 	}
 }
 
-// exampleFile writes the example bench with p1 absolute, to go with the trace.
+// exampleFile writes the example bench to a file.
 func exampleFile(t *testing.T) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "bench.toml")
-	text := strings.Replace(string(config.Example()), "range_barg = [0.0, 60.0]", "range_bara = [0.0, 60.0]", 1)
-	text = strings.Replace(text, "offset_barg = 0.0", "offset_bara = 0.0", 1)
-	at := strings.Index(text, `name = "Specimen pressure high"`)
-	text = text[:at] + strings.Replace(text[at:], `channels = ["p1", "p2"]`, `channels = ["p2"]`, 1)
-	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+	if err := os.WriteFile(path, config.Example(), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	return path
@@ -139,10 +136,7 @@ func exampleFile(t *testing.T) string {
 
 func TestProcedureZeroAndLag(t *testing.T) {
 	rng := rand.New(rand.NewSource(4))
-	bench := filepath.Join(t.TempDir(), "bench.toml")
-	if err := os.WriteFile(bench, config.Example(), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	bench := exampleFile(t)
 	open := writeTrace(t, "t_s,p1_barg,p2_barg", 100, 3000, func(float64) []float64 {
 		return []float64{0.012 + 0.002*rng.NormFloat64(), -0.004 + 0.002*rng.NormFloat64()}
 	})
