@@ -102,13 +102,19 @@ func (m *Monitor) settled(r *record) {
 	r.ev.without("onset_u", why)
 }
 
+// swung tells that the line rang below what a vessel can have and settled above
+// it, away from where it was: a liquid's drop does that, a broken wire doesn't.
+func (m *Monitor) swung(k *watch, s *course, final bool) bool {
+	return s.end > m.leastPa(k.c.cfg.Reference) && !s.returned(final)
+}
+
 // shapeOf gives the kind that the course means; empty: no change.
 func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fault) {
 	noise := 4 * s.sd
 	switch {
 	case s.equal && s.n > 6 && s.fall90 <= 3:
 		return SensorFault, FaultRail
-	case s.lowest < m.leastPa(k.c.cfg.Reference)-noise:
+	case s.lowest < m.leastPa(k.c.cfg.Reference)-noise && !m.swung(k, s, final):
 		return SensorFault, FaultRail
 	case s.returned(final):
 		if s.length < 0.02 || s.n < 24 {
