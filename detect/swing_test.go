@@ -17,7 +17,9 @@ func TestSwingBelowAmbientIsNoRail(t *testing.T) {
 		after func(s float64) float64 // gauge pressure s seconds after the drop, Pa
 		opens bool
 	}{
-		{"rings", func(s float64) float64 { return 46e5*math.Exp(-s/2.5e-4) - 9e5*math.Exp(-s/8e-4)*math.Sin(2*math.Pi*800*(s-4e-4))*math.Min(1, s/4e-4) }, true},
+		{"rings", func(s float64) float64 {
+			return 46e5*math.Exp(-s/2.5e-4) - 9e5*math.Exp(-s/8e-4)*math.Sin(2*math.Pi*800*(s-4e-4))*math.Min(1, s/4e-4)
+		}, true},
 		{"rail and back", func(s float64) float64 {
 			if s < 0.01 {
 				return -61e5

@@ -1,15 +1,14 @@
 package detect
 
 import (
-	"fmt"
 	"math"
 
 	"ventward/daq"
 )
 
-// The runaway criterion: a skin (or gas) temperature that rises at least at
-// runawayRate for runawayHold. A rate of 1 °C/s held for 3 s is common
-// practice, no source. A rise ten times as fast is believed sooner.
+// Criterion c of a runaway (see criteria): a skin (or gas) temperature that
+// rises at least at runawayRate for runawayHold. A rise ten times as fast is
+// believed sooner.
 const (
 	runawayRate = 1.0 // °C/s
 	runawayHold = 3.0 // s
@@ -32,6 +31,7 @@ type thermal struct {
 	on      bool
 	skin    tempCourse
 	gas     tempCourse
+	met     criteria
 	ran     bool // runaway was called
 	vent    int  // event of the first venting; 0: none yet
 	ventAt  int64
@@ -151,8 +151,12 @@ func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {
 		return
 	}
 	s := &t.gas
-	if c.cfg.Role == daq.RoleSkin {
+	switch c.cfg.Role {
+	case daq.RoleGas:
+	case daq.RoleSkin:
 		s = &t.skin
+	default:
+		return // room and terminals tell nothing of the cell
 	}
 	if s.n > 0 && x.T-s.t[(s.n-1)&courseMask] > max(4*c.period, int64(2e9)) {
 		s.n, s.seen = 0, 0 // a hole: where it comes back is no rise
@@ -165,6 +169,9 @@ func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {
 		t.dip(m)
 	}
 }
+
+// newest is the newest value.
+func (c *tempCourse) newest() float64 { return c.v[(c.n-1)&courseMask] }
 
 // judge calls the runaway.
 func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
@@ -180,13 +187,19 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 		held = ok && b >= rapidRate
 		rate, hold = rapidRate, rapidHold
 	}
-	if !held {
+	if held {
+		t.met.rising(s.since(rate, from), now, rate, hold)
+	}
+	t.met.expire(now)
+	t.met.temperature(s.newest(), m.opt.Cell.MaxC)
+	words, ok := t.met.verdict()
+	if !ok {
 		return
 	}
 	t.ran = true
-	r := m.book.open(Runaway, c, s.since(rate, from), now)
+	r := m.book.open(Runaway, c, t.met.from, now)
 	r.ev.Named = now
-	r.ev.Criterion = fmt.Sprintf("dT/dt >= %g °C/s for %g s", rate, hold)
+	r.ev.Criterion = words
 	m.book.issue(r)
 }
 
@@ -263,6 +276,9 @@ func (t *thermal) dip(m *Monitor) {
 // voltage takes the cell's voltage: a sudden loss with nothing on the pressure
 // is the interrupt device.
 func (t *thermal) voltage(m *Monitor, c *channel, x *daq.Sample) {
+	if t.cellN >= 8 && t.cellRef > cellLeast {
+		t.met.voltage(x.V, t.cellRef)
+	}
 	if t.cell {
 		return
 	}

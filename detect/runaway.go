@@ -1,0 +1,81 @@
+package detect
+
+import "fmt"
+
+// The criteria of a runaway (GB 38031-2025, C.5.3.7; UN GTR No. 20 has the same
+// three, from memory):
+//
+//	a  the cell's voltage falls by more than a quarter of what it was;
+//	b  the temperature reaches the maker's maximum operating temperature;
+//	c  it rises by at least 1 °C/s for more than 3 s.
+//
+// A runaway is a and c, or b and c. Where the maker's temperature is not given,
+// 60 °C stands for it (common practice, no source): no cell runs away below it.
+const (
+	voltageDrop    = 0.25
+	usualMaxC      = 60.0
+	voltageSamples = 3           // in a row that make the drop believed
+	waitNs         = int64(30e9) // for which a rise waits for a or b
+)
+
+// criteria is which of them have been met.
+type criteria struct {
+	a, b  bool
+	low   int   // samples in a row with the voltage down
+	from  int64 // onset of criterion c; 0: not met
+	held  int64 // when it was last met
+	words string
+}
+
+// voltage takes a reading of the cell's voltage and what it was before.
+func (k *criteria) voltage(v, before float64) {
+	if v >= (1-voltageDrop)*before {
+		k.low = 0
+		return
+	}
+	if k.low++; k.low >= voltageSamples {
+		k.a = true
+	}
+}
+
+// temperature takes the newest temperature, °C; most is the maker's maximum, 0:
+// not given.
+func (k *criteria) temperature(v, most float64) {
+	if most == 0 {
+		most = usualMaxC
+	}
+	k.b = k.b || v >= most
+}
+
+// rising notes that criterion c is met now, since from and by which rate for
+// how long.
+func (k *criteria) rising(from, now int64, rate, hold float64) {
+	k.held = now
+	if k.from == 0 {
+		k.from, k.words = from, fmt.Sprintf("c: dT/dt >= %g °C/s for %g s", rate, hold)
+	}
+}
+
+// expire forgets a rise that is long over: a heater that was fast for a while.
+func (k *criteria) expire(now int64) {
+	if k.from != 0 && now-k.held > waitNs {
+		k.from = 0
+	}
+}
+
+// verdict tells whether it is a runaway, and by which criteria.
+func (k *criteria) verdict() (string, bool) {
+	if k.from == 0 {
+		return "", false
+	}
+	a, b := "a: voltage down by more than 25 %", "b: maximum operating temperature reached"
+	switch {
+	case k.a && k.b:
+		return "a, b and c; " + a + "; " + b + "; " + k.words, true
+	case k.a:
+		return "a and c; " + a + "; " + k.words, true
+	case k.b:
+		return "b and c; " + b + "; " + k.words, true
+	}
+	return "", false
+}
