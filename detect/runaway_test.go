@@ -1,8 +1,12 @@
 package detect
 
 import (
+	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"ventward/daq"
 )
 
 // The rule of the regulation over every combination of its criteria: a runaway
@@ -72,5 +76,69 @@ func TestCriteriaStay(t *testing.T) {
 	}
 	if k.expire(43e9); k.from != 0 {
 		t.Error("a rise that ended half a minute ago still waits")
+	}
+}
+
+// heatedSkin runs a monitor over a skin temperature made of its course, at a
+// rate, and returns its runaways.
+func heatedSkin(t *testing.T, rateHz, until float64, course func(s float64) float64) []Event {
+	t.Helper()
+	const seed = 4
+	rng := rand.New(rand.NewPCG(seed, uint64(rateHz)))
+	o := Options{Rig: RunawayRig, Channels: []daq.Channel{
+		{Name: "p1", Role: daq.RoleSpecimen, Quantity: daq.Pressure, Reference: daq.Absolute},
+		{Name: "skin", Role: daq.RoleSkin, Quantity: daq.Temperature},
+		{Name: "terminals", Role: daq.RoleJunction, Quantity: daq.Temperature}}, RateHz: []float64{rateHz, rateHz, rateHz}}
+	m, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []Event
+	dt := 1 / rateHz
+	for i := 0; float64(i)*dt < until; i++ {
+		at := float64(i) * dt
+		x := daq.Sample{T: int64(math.Round(at * 1e9)), V: course(at) + 0.05*rng.NormFloat64()}
+		m.Step(1, []daq.Sample{x})
+		x.V = 23 + at // a terminal block that warms up quickly is no cell
+		m.Step(2, []daq.Sample{x})
+		for _, e := range m.Take().Events {
+			if e.Kind == Runaway {
+				out = append(out, e)
+			}
+		}
+	}
+	return out
+}
+
+// A runaway is found at its onset at any rate of its thermocouple.
+func TestRunawayAtEveryRate(t *testing.T) {
+	course := func(s float64) float64 {
+		v := 120 + 0.5*s
+		if s > 30 {
+			v += 200 * (1 - math.Exp(-(s-30)/4))
+		}
+		return v
+	}
+	for _, rate := range []float64{2, 10, 20, 50, 1000} {
+		got := heatedSkin(t, rate, 40, course)
+		if len(got) != 1 || math.Abs(float64(got[0].Onset)*1e-9-30) > 1+1/rate {
+			t.Errorf("%g Hz: %d runaways: %+v", rate, len(got), got)
+		}
+	}
+}
+
+// The skin that comes back from the dip of a venting rises fast and is no
+// runaway: it does not get beyond where it was.
+func TestRecoveryFromADipIsNoRunaway(t *testing.T) {
+	for _, rate := range []float64{10, 50, 1000} {
+		for _, depth := range []float64{3, 6, 12} {
+			got := heatedSkin(t, rate, 45, func(s float64) float64 {
+				x := math.Max(0, s-20) / 2
+				return 120 + 0.6*s - depth*x*math.Exp(1-x)
+			})
+			if len(got) > 0 {
+				t.Errorf("%g Hz, dip of %g °C: %+v", rate, depth, got)
+			}
+		}
 	}
 }

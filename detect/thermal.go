@@ -16,7 +16,9 @@ const (
 	rapidHold   = 0.5
 	rapidLeast  = 5 // samples
 
-	courseLen  = 256
+	binNs      = int64(50e6) // between the values of a course at least
+	courseNs   = int64(20e9) // before a rise, that it is compared with
+	courseLen  = 512
 	courseMask = courseLen - 1
 
 	dipAheadNs = int64(1e9)
@@ -53,6 +55,14 @@ type tempCourse struct {
 	a, b float64 // the two newest raw values
 	seen int
 	has  bool
+
+	// The values gathered for the course's next: how many, their sum, the time of
+	// the first, the sum of times after it; and the time of the newest.
+	binN  int
+	binV  float64
+	binT  int64
+	binAt float64
+	last  int64
 }
 
 func (t *thermal) init(m *Monitor) {
@@ -64,15 +74,76 @@ func (t *thermal) init(m *Monitor) {
 	}
 }
 
-func (c *tempCourse) push(t int64, v float64) {
+// push takes a value; it tells whether the course grew. Values closer than
+// binNs are gathered, so that the course spans the same time at every rate.
+func (c *tempCourse) push(t int64, v float64) bool {
 	m := v
 	if c.seen >= 2 {
 		m = median3(v, c.a, c.b)
 	}
 	c.seen++
 	c.b, c.a = c.a, v
-	c.t[c.n&courseMask], c.v[c.n&courseMask] = t, m
+	if c.binN == 0 {
+		c.binT = t
+	}
+	c.binN++
+	c.binV += m
+	c.binAt += float64(t - c.binT)
+	if c.last != 0 && t+(t-c.last) < c.binT+binNs { // the next value falls in as well
+		c.last = t
+		return false
+	}
+	c.last = t
+	n := float64(c.binN)
+	c.t[c.n&courseMask], c.v[c.n&courseMask] = c.binT+int64(c.binAt/n), c.binV/n
 	c.n++
+	c.binN, c.binV, c.binAt = 0, 0, 0
+	return true
+}
+
+// clear forgets the course: where it comes back after a hole is no rise.
+func (c *tempCourse) clear() {
+	c.n, c.seen, c.last = 0, 0, 0
+	c.binN, c.binV, c.binAt = 0, 0, 0
+}
+
+// above is how far the newest value lies above all of the course before from,
+// each led on to from at the rate that the oldest part of it shows, at most
+// most a second: what only makes up for a fall does not get above it. What was
+// not recorded is no bound.
+func (c *tempCourse) above(from int64, most float64) float64 {
+	old, n := from, 0
+	for k := 1; k <= min(c.n, courseLen); k++ {
+		i := (c.n - k) & courseMask
+		if c.t[i] < from-courseNs {
+			break
+		}
+		old, n = c.t[i], k
+	}
+	var m, st, sv, stt, stv float64 // of the oldest third
+	for k := n; k >= 1; k-- {
+		i := (c.n - k) & courseMask
+		t := float64(c.t[i]-old) * 1e-9
+		if c.t[i] > old+(from-old)/3 {
+			break
+		}
+		m++
+		st += t
+		sv += c.v[i]
+		stt += t * t
+		stv += t * c.v[i]
+	}
+	trend := 0.0
+	if d := m*stt - st*st; m >= 3 && d > 0 {
+		trend = math.Max(0, math.Min(most, (m*stv-st*sv)/d))
+	}
+	top := math.Inf(-1)
+	for k := 1; k <= n; k++ {
+		if i := (c.n - k) & courseMask; c.t[i] < from {
+			top = math.Max(top, c.v[i]+trend*float64(from-c.t[i])*1e-9)
+		}
+	}
+	return c.newest() - top
 }
 
 func median3(a, b, c float64) float64 {
@@ -158,11 +229,10 @@ func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {
 	default:
 		return // room and terminals tell nothing of the cell
 	}
-	if s.n > 0 && x.T-s.t[(s.n-1)&courseMask] > max(4*c.period, int64(2e9)) {
-		s.n, s.seen = 0, 0 // a hole: where it comes back is no rise
+	if s.last != 0 && x.T-s.last > max(4*c.period, int64(2e9)) {
+		s.clear()
 	}
-	s.push(x.T, x.V)
-	if s == &t.skin || !t.skin.has {
+	if grew := s.push(x.T, x.V); grew && (s == &t.skin || !t.skin.has) {
 		t.judge(m, c, s, x.T)
 	}
 	if t.vent != 0 && t.ventAt != 0 && x.T > t.ventAt+dipAfterNs && s == &t.skin {
@@ -187,7 +257,9 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 		held = ok && b >= rapidRate
 		rate, hold = rapidRate, rapidHold
 	}
-	if held {
+	// What only makes up for a fall just before, as after the first venting, does
+	// not reach beyond where it was.
+	if held && s.above(from, rate) >= 0.9*rate*hold {
 		t.met.rising(s.since(rate, from), now, rate, hold)
 	}
 	t.met.expire(now)
