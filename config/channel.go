@@ -19,7 +19,7 @@ var roleQuantity = map[daq.Role]daq.Quantity{
 }
 
 // manyOf are the roles that several channels may have.
-var manyOf = map[daq.Role]bool{daq.RoleNone: true, daq.RoleSpecimen: true, daq.RoleSkin: true, daq.RoleGas: true, daq.RoleJunction: true}
+var manyOf = map[daq.Role]bool{daq.RoleNone: true, daq.RoleTrigger: true, daq.RoleSpecimen: true, daq.RoleSkin: true, daq.RoleGas: true, daq.RoleJunction: true}
 
 func roles() []string {
 	out := []string{"none"}
