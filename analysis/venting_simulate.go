@@ -43,6 +43,9 @@ type venting struct {
 	res    VentingResult
 	out    []float64 // flows of the vents, kg/s, scratch
 	breach bool      // found already
+
+	seen           int // points since the last event
+	t1, p1, t2, p2 float64
 }
 
 type ventState struct {
@@ -201,16 +204,15 @@ func (w *venting) run() error {
 	if c.Thermal {
 		y, tol = append(y, T0), append(tol, 1e-3)
 	}
-	o := flow.ODE{Rate: w.rate, Observe: w.observe, RelTol: w.relTol, AbsTol: tol, MaxStep: (end - t) / 100, Tridiagonal: true}
-	solve := flow.Explicit
-	if !c.Thermal && (w.n > 1 || w.relTol >= 1e-5) { // quick but of low order
-		solve = flow.Stiff
+	o := flow.ODE{Rate: w.rate, Observe: w.observe, RelTol: w.relTol, AbsTol: tol, MaxStep: (end - t) / w.fewest(), Tridiagonal: true}
+	if w.n > 1 { // slices are an estimate and cost the most
 		o.RelTol = math.Max(o.RelTol, 1e-5)
 	}
 	for range len(w.vents) + 2 {
 		w.due(t, y)
 		closed := w.events(&o)
-		h, err := solve(o, t, end, y)
+		w.seen = 0 // no parabola over an event
+		h, err := flow.Stiff(o, t, end, y)
 		w.res.Steps += h.Steps
 		if err != nil {
 			return fmt.Errorf("simulation of the cell's pressure: %w", err)
@@ -247,6 +249,15 @@ func (w *venting) due(t float64, y []float64) {
 	if _, p := w.highest(t, y); !w.breach && p-w.c.AmbientPa >= w.res.HotPa {
 		w.breach, w.res.BreachTimeS = true, t
 	}
+}
+
+// fewest is the least number of steps: the peak is that of a step's end, so a
+// curve that is shown gets more of them.
+func (w *venting) fewest() float64 {
+	if w.curve {
+		return 1000
+	}
+	return 100
 }
 
 // gained is the gas in the cell at the end beyond that of the start, mol.
@@ -304,9 +315,25 @@ func (w *venting) observe(t float64, y []float64) {
 		r.PeakPa, r.PeakTimeS, r.PeakSlice, r.PeakGasK = p, t, slice, w.kelvin(t, y)
 		r.ChokedAtPeak = w.vents[0].open && w.c.AmbientPa/(top+w.c.AmbientPa) <= flow.CriticalRatio(w.gas.Gamma)
 	}
+	w.vertex(t, p, slice)
 	if w.curve {
 		r.Curve = append(r.Curve, VentingPoint{t, top, bottom})
 	}
+}
+
+// vertex takes the top of the parabola through the last three points where it
+// lies between them: a peak seldom falls on the end of a step.
+func (w *venting) vertex(t, p float64, slice int) {
+	if w.seen >= 2 && w.p2 > w.p1 && w.p2 >= p && t > w.t2 && w.t2 > w.t1 {
+		a, b := (w.p2-w.p1)/(w.t2-w.t1), (p-w.p2)/(t-w.t2)
+		c := (b - a) / (t - w.t1) // < 0
+		at := (w.t1+w.t2)/2 - a/(2*c)
+		if top := w.p1 + a*(at-w.t1) + c*(at-w.t1)*(at-w.t2); top > w.res.PeakPa {
+			w.res.PeakPa, w.res.PeakTimeS, w.res.PeakSlice = top, at, slice
+		}
+	}
+	w.t1, w.p1, w.t2, w.p2 = w.t2, w.p2, t, p
+	w.seen++
 }
 
 func (w *venting) finish() {

@@ -10,7 +10,7 @@ import (
 // Chem. Fundam. 15 (1976) 59) with van der Waals' mixing rules and no binary
 // interaction. Within about 2 % for the gases here above 1.5 times the critical
 // temperature of the mixture and up to 300 bar (experience with the equation,
-// from memory); a vent gas with much CO2 near room temperature is outside that.
+// from memory; hydrogen comes out up to 3 % low); a vent gas with much CO2 near room temperature is outside that.
 // Of three roots the gas's, the largest, is returned.
 func (m Mixture) Compressibility(p, T float64) (float64, error) {
 	if len(m) == 0 || !(p >= 0) || !(T > 0) || math.IsInf(p, 0) || math.IsInf(T, 0) {
