@@ -8,11 +8,11 @@ import (
 // A Finger is what a thermocouple did while it was warmed between two fingers.
 type Finger struct {
 	Channel   string        `json:"channel"`
-	BaseC     float64       `json:"base_C"`    // median before
-	RiseC     float64       `json:"rise_C"`    // highest above it
-	FallC     float64       `json:"fall_C"`    // lowest below it, as a positive number
-	NoiseC    float64       `json:"noise_C"`   // standard deviation, from second differences
-	PeakS     float64       `json:"peak_s"`    // time of the larger of both
+	BaseC     float64       `json:"base_C"`          // median before
+	RiseC     float64       `json:"rise_C"`          // highest above it
+	FallC     float64       `json:"fall_C"`          // lowest below it, as a positive number
+	NoiseC    float64       `json:"noise_C"`         // standard deviation, from second differences
+	PeakS     float64       `json:"peak_s"`          // time of the larger of both
 	MissingPC float64       `json:"missing_percent"` // readings that were none
 	Verdict   FingerVerdict `json:"verdict"`
 }

@@ -137,16 +137,6 @@ func (z *noise) between(a, n, b, m int) float64 {
 // sd is the standard deviation of one sample, Pa.
 func (z *noise) sd() float64 { return math.Sqrt(z.cov[0]) }
 
-// inflation is the variance of the mean of many samples over what it would be
-// were they independent.
-func (z *noise) inflation() float64 {
-	s := 1.0
-	for _, c := range z.cov[1:] {
-		s += 2 * c / z.cov[0]
-	}
-	return math.Max(s, 0.05)
-}
-
 // A whitener holds the banded Cholesky factor of the bins' covariance.
 type whitener struct {
 	n, band int

@@ -284,8 +284,6 @@ func (a *opening) refine() {
 	a.b = s.bin(a.from, a.to, a.start.onset, near, 1.0/12, 1.0/32)
 	origin := s.t[a.from]
 	a.white = newWhitener(&a.noise, &a.b, func(i int) int { return int(math.Round((s.t[i] - origin) / s.dt)) })
-	_, free := a.bounds()
-	withRate := append(append([]figure(nil), free...), figRate)
 	a.used = a.early()
 	grid := a.overWidths([]figure{figOnset, figLevel, figRamp, figRate, figShape})
 	best := bestOf(grid)
@@ -296,8 +294,8 @@ func (a *opening) refine() {
 	if best == nil {
 		return
 	}
-	_, free = a.bounds() // the line's resonance may have joined
-	withRate = append(append([]figure(nil), free...), figRate)
+	_, free := a.bounds() // the line's resonance may have joined
+	withRate := append(append([]figure(nil), free...), figRate)
 	spread := 1.0
 	if p, ok := a.fit(best.course, append(append([]figure(nil), withRate...), figWidth), 60); ok {
 		spread = math.Sqrt(p.cov[figWidth][figWidth])

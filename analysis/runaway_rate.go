@@ -14,17 +14,16 @@ const rateRing = 2048
 // A steepest finds the steepest rise of a pressure: least-squares slopes over
 // windows of several lengths, all at once, with running sums.
 type steepest struct {
-	v      [rateRing]float64
-	t      [rateRing]int64
-	n      int // samples since the last hole
-	base   float64
-	sum    [len(rateWindows)]float64 // of v - base
-	turn   [len(rateWindows)]float64 // of j (v - base), j = 0 for the oldest
-	best   [len(rateWindows)]float64 // Pa/s
-	span   [len(rateWindows)]float64 // s, of the best one
-	period float64                   // s, mean over the best
-	rough  []float64                 // magnitudes of second differences, thinned
-	seen   int
+	v     [rateRing]float64
+	t     [rateRing]int64
+	n     int // samples since the last hole
+	base  float64
+	sum   [len(rateWindows)]float64 // of v - base
+	turn  [len(rateWindows)]float64 // of j (v - base), j = 0 for the oldest
+	best  [len(rateWindows)]float64 // Pa/s
+	span  [len(rateWindows)]float64 // s, of the best one
+	rough []float64                 // magnitudes of second differences, thinned
+	seen  int
 }
 
 // hole forgets the samples so far: a slope may not reach over a gap.

@@ -99,7 +99,7 @@ func TestRunawayResults(t *testing.T) {
 			t.Errorf("seed %d: %.5f mol +- %.5f, given off %.5f", v.seed, *x.GasMol, *x.GasUMol, v.mol)
 		}
 		// 25 °C and 101.325 kPa: 24.4654 L/mol (ideal gas, R of CODATA 2018).
-		if l := *x.GasM3 * 1e3 / *x.GasMol; math.Abs(l-24.4654) > 1e-4 || math.Abs(*x.GasM3PerAh*4 / *x.GasM3-1) > 1e-12 {
+		if l := *x.GasM3 * 1e3 / *x.GasMol; math.Abs(l-24.4654) > 1e-4 || math.Abs(*x.GasM3PerAh*4 / *x.GasM3 - 1) > 1e-12 {
 			t.Errorf("seed %d: %.5f L a mol, %.5g m3/Ah", v.seed, l, *x.GasM3PerAh)
 		}
 		if !strings.Contains(x.State.String(), "25 °C") {

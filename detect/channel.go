@@ -13,7 +13,6 @@ type channel struct {
 	id     daq.ChannelID
 	cfg    *daq.Channel
 	count  uint64
-	firstT int64
 	lastT  int64 // of the last sample that was a measurement
 	seenT  int64 // of the last sample of any kind
 	last   float64

@@ -33,8 +33,6 @@ type watch struct {
 	final  int64 // when it is over at the latest
 	step   int64 // between looks
 	steep  float64
-	prev   float64
-	looked bool
 	peak   float64
 	// the line before the event: v0 at t0 with its slope per s and the
 	// standard deviation of its value at the onset

@@ -60,7 +60,6 @@ type pressure struct {
 	lastFall  int  // capture number of the last event's onset
 	disturbed int  // sample of level 0 up to which something that comes back is about
 	high      float64
-	highSet   bool
 	cap       *capture
 }
 

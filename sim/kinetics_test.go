@@ -32,7 +32,7 @@ func TestKineticsOfThePublishedSet(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s: %v", r[0], err)
 		}
-		got, tol := math.NaN(), 0.0
+		var got, tol float64
 		if x := set[parts[1]]; x == nil { // kin.heat: everything reacts
 			d := turnover{layer: layerBegin, negative: negativeBegin, positive: 1 - positiveBegin, electrolyte: electrolyteBegin}
 			got, tol = d.heat(), 1e-8

@@ -354,7 +354,7 @@ func (r *rig) stepLiquid(dt float64) {
 	dp := math.Max(0, r.p-r.ambient)
 	if a := r.area(r.t + dt/2); a > 0 {
 		c := a * math.Sqrt(2/r.density) * r.modulus / r.v // Pa/s per sqrt(Pa)
-		rest := in / c * (in / c) // where the supply balances the outflow
+		rest := in / c * (in / c)                         // where the supply balances the outflow
 		s := math.Max(0, math.Sqrt(dp)-c*dt/2)
 		if next := s*s + in*dt; dp > rest {
 			dp = math.Max(rest, next)

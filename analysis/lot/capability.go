@@ -3,8 +3,6 @@ package lot
 import (
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Limits are the acceptance limits of a feature in Pa gauge. A nil limit
@@ -88,10 +86,4 @@ func PooledSD(groups [][]float64) (s float64, nu int, err error) {
 		return math.NaN(), 0, fmt.Errorf("lot: repeatability needs a piece that was read twice or more")
 	}
 	return math.Sqrt(sum / float64(nu)), nu, nil
-}
-
-// sdBound is the upper confidence bound of a standard deviation with nu
-// degrees of freedom.
-func sdBound(s float64, nu int, confidence float64) float64 {
-	return s * math.Sqrt(float64(nu)/distuv.ChiSquared{K: float64(nu)}.Quantile(1-confidence))
 }
