@@ -55,8 +55,8 @@ finish (port, disk, network).`,
 	root.PersistentFlags().StringVar(&g.level, "log", "info", "least level that is logged to standard error: debug, info, warn or error")
 	root.AddCommand(procedureCommand())
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return wrongUse{err} })
-	root.AddCommand(demoCommand(g), serveCommand(g), checkCommand(), simCommand(), analyzeCommand(), importCommand(g),
-		runsCommand(g), replayCommand(g), verifyCommand(g))
+	root.AddCommand(demoCommand(g), serveCommand(g), checkCommand(), simCommand(), analyzeCommand(), importCommand(g), estimateCommand(),
+		runsCommand(g), replayCommand(g), verifyCommand(g), lotCommand(g), lotsCommand(g))
 	for _, c := range root.Commands() {
 		if check := c.Args; check != nil {
 			c.Args = func(c *cobra.Command, args []string) error {
