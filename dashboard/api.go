@@ -262,6 +262,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request, c daq.Command, 
 	if strings.TrimSpace(c.Who) == "" {
 		c.Who = unattributed
 	}
+	place(&c, r)
 	if why := malformed(c); why != "" {
 		problem(w, http.StatusUnprocessableEntity, why, "see /api/v1/openapi.json for what a command holds")
 		return
@@ -287,6 +288,23 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request, c daq.Command, 
 		}
 		answer(w, done, result)
 	}
+}
+
+// place says from where a command comes, whatever the client says of it, and
+// keeps the program's own name for the program.
+func place(c *daq.Command, r *http.Request) {
+	if strings.EqualFold(strings.TrimSpace(c.Who), "program") {
+		c.Who = unattributed
+	}
+	args := map[string]string{}
+	for k, v := range c.Args {
+		args[k] = v
+	}
+	args["at"] = "remote"
+	if fromHere(r) {
+		args["at"] = "bench"
+	}
+	c.Args = args
 }
 
 // malformed tells what is wrong with the form of a command; empty: nothing.

@@ -203,6 +203,8 @@ func TestCommands(t *testing.T) {
 		{"/api/v1/runs/current/end", "", 200, daq.Command{Verb: "end", Who: "unattributed"}},
 		{"/api/v1/commands", `{"verb":"note","args":{"text":"loud"}}`, 200, daq.Command{Verb: "note", Who: "unattributed", Args: map[string]string{"text": "loud"}}},
 		{"/api/v1/commands", `{"verb":"reset"}`, 200, daq.Command{Verb: "reset", Who: "unattributed"}},
+		// From where a command comes is the server's to say, and the program's name is its own.
+		{"/api/v1/commands", `{"verb":"note","who":"Program","args":{"at":"elsewhere"}}`, 200, daq.Command{Verb: "note", Who: "unattributed"}},
 	}
 	for _, c := range cases {
 		r := newRig()
@@ -211,6 +213,10 @@ func TestCommands(t *testing.T) {
 			t.Errorf("%s %s: %d, %d commands: %s", c.path, c.body, w.Code, len(r.got), w.Body)
 			continue
 		}
+		if c.want.Args == nil {
+			c.want.Args = map[string]string{}
+		}
+		c.want.Args["at"] = "bench"
 		got, _ := json.Marshal(r.got[0])
 		want, _ := json.Marshal(c.want)
 		if !bytes.Equal(got, want) {

@@ -216,6 +216,16 @@ type stateJSON struct {
 	PeakLossBar   *float64             `json:"peak_loss_bar,omitempty"`
 	RampBarS      *float64             `json:"ramp_bar_s,omitempty"`
 	TripBar       *float64             `json:"trip_bar,omitempty"`
+	Guards        []guard.Check        `json:"guards,omitempty"` // what arming asks for
+	Watch         []guard.Check        `json:"watch,omitempty"`  // what the pressure watch waits for; approach is never granted
+	Held          *heldJSON            `json:"held,omitempty"`   // a specimen that did not open
+	AlarmLoad     guard.Load           `json:"alarm_load"`
+}
+
+type heldJSON struct {
+	AtLeastBar  float64 `json:"at_least_bar"`
+	Reference   string  `json:"reference"`
+	Pressurised bool    `json:"pressurised"`
 }
 
 func (e edge) state() *stateJSON {
@@ -229,6 +239,10 @@ func (e edge) state() *stateJSON {
 		Cautions: append([]string{}, s.Cautions...), Reference: specimenReference(e.channels),
 		PeakBar: bar(s.PeakPa), PeakLossBar: bar(s.PeakLoss), RampBarS: bar(s.RampPaS), TripBar: bar(s.TripPa),
 		Outputs: []outputJSON{}, Trips: []tripJSON{}, Sensors: []map[string]any{}, Instruments: []lineJSON{}, Features: []featureJSON{},
+	}
+	out.Guards, out.Watch, out.AlarmLoad = s.Guards, s.Waits, s.Load
+	if h := s.Held; h != nil {
+		out.Held = &heldJSON{finite(h.AtLeastPa / report.PaPerBar), string(h.Reference), h.Pressurised}
 	}
 	out.Record.LagS = finite(out.Record.LagS)
 	for i := range s.Outputs {

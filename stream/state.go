@@ -32,7 +32,14 @@ type State struct {
 	RampPaS   *float64       `json:"ramp_Pa_s,omitempty"`
 	PeakPa    *float64       `json:"peak_Pa,omitempty"` // highest valid sample since arming
 	TripPa    *float64       `json:"trip_Pa,omitempty"` // nearest high limit that trips
-	Commands  []daq.Command  `json:"-"`
+	// Guards is what arming asks for and what is missing; Waits what the
+	// pressure watch waits for, never a grant of approach; Held a specimen that
+	// did not open.
+	Guards   []guard.Check `json:"guards,omitempty"`
+	Waits    []guard.Check `json:"watch,omitempty"`
+	Held     *guard.Held   `json:"held,omitempty"`
+	Load     guard.Load    `json:"alarm_load"`
+	Commands []daq.Command `json:"-"`
 }
 
 // RunState names the run being recorded.

@@ -82,7 +82,7 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 	d.fit = newFitWorker(o.Bench, d.in)
 	hub := stream.NewHub(stream.HubOptions{Channels: o.Bench.Channels})
 	l := &loop{bench: o.Bench, time: o.Time, log: o.Log, in: d.in, fit: d.fit, hub: hub, store: o.Store, heart: -1, eng: eng,
-		ring: ring{keep: int64(o.Bench.Record.PreTriggerS * 1e9)}, ticks: make(chan struct{}, 1), simulated: o.Simulated,
+		ring: ring{keep: int64(o.Bench.Record.PreTriggerS * 1e9)}, ticks: make(chan struct{}, 1), simulated: o.Simulated, notices: notices{},
 		closed: o.Closed, work: d.work, prepare: d.prepare}
 	d.loop = l
 	for i := range o.Bench.Instruments {
@@ -287,9 +287,10 @@ func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 		if err != nil {
 			return nil, err
 		}
-	case "pressurise", "abort", "make-safe", "end", "acknowledge", "reset", "note":
+	case "prepare", "pressurise", "hold", "abort", "make-safe", "end", "exercise", "note",
+		"acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "reset", "bypass", "end-bypass":
 	default:
-		return nil, refusal(fmt.Errorf("command %q is not known: use arm, record, pressurise, abort, make-safe, end, acknowledge, reset or note", c.Verb))
+		return nil, refusal(fmt.Errorf("command %q is not known: use prepare, arm, record, pressurise, hold, abort, make-safe, end, exercise, note, acknowledge, shelve, unshelve, out-of-service, in-service, reset, bypass or end-bypass", c.Verb))
 	}
 	reply := make(chan error, 1)
 	m.entry, m.reply = daq.Entry{Kind: daq.EntryCommand, Command: &c}, reply

@@ -140,6 +140,7 @@ func (e *engine) take(en *daq.Entry) *outcome {
 	}
 	e.collect(en.At)
 	if en.Kind == daq.EntryTick { // last, so that an edge is sent only after every rule was judged
+		e.judge.Wall(en.At, en.Wall)
 		e.judge.Tick(en.At)
 		e.gather()
 	}
@@ -153,6 +154,7 @@ func (e *engine) batch(en *daq.Entry) {
 	}
 	st := e.clocks[b.Instrument].Take(b)
 	e.stamps[b.Instrument], e.lastAt[b.Instrument] = st, en.At
+	e.judge.Clock(int(b.Instrument), st.Settled)
 	e.now = en.At
 	e.cond.Take(b, st, e.sink)
 }

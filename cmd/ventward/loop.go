@@ -51,6 +51,7 @@ type loop struct {
 	n       uint64
 	lag     int64 // age of the entry last taken, ns
 	serials serials
+	notices notices
 	ticked  int64
 	mark    *atomic.Int64
 	ticks   chan struct{}
@@ -380,6 +381,7 @@ func (l *loop) tick() {
 	l.ticked = now
 	l.step(message{entry: daq.Entry{Kind: daq.EntryTick, Wall: l.time.Wall()}})
 	l.watchRecord(now)
+	l.watchSelf()
 	l.endUnasked(now)
 	l.settle(now)
 	l.hub.Flush(now)

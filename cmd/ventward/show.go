@@ -55,6 +55,7 @@ func (l *loop) state(now int64) *stream.State {
 	l.showRecord(s, now)
 	l.showPressure(s)
 	l.showForward(s)
+	l.showCourse(s)
 	s.Cautions = l.cautions(s)
 	return s
 }
@@ -215,6 +216,21 @@ func peakLoss(c *daq.Channel, rateHz, rampPaS float64) float64 {
 	return rampPaS * t
 }
 
+// showCourse tells what arming and the pressure watch wait for, and of a
+// specimen that did not open.
+func (l *loop) showCourse(s *stream.State) {
+	j := l.eng.judge
+	if p := guard.Phase(s.Phase); p == guard.AtRest || p == guard.Preparing {
+		s.Guards = j.Guards()
+	} else if p == guard.PressureWatch {
+		s.Waits = j.Watch()
+	}
+	if h, ok := j.Held(); ok {
+		s.Held = &h
+	}
+	s.Load = j.Load()
+}
+
 // cautions lists those of the trade's cautions that apply now.
 func (l *loop) cautions(s *stream.State) []string {
 	cs := []string{
@@ -240,6 +256,9 @@ func (l *loop) cautions(s *stream.State) []string {
 	}
 	if s.PeakLoss != nil {
 		cs = append(cs, fmt.Sprintf("The peak may be up to %.2g bar higher than recorded at this ramp and sample rate.", *s.PeakLoss/1e5))
+	}
+	if s.Held != nil && s.Held.Pressurised && (s.Phase == string(guard.MakingSafe) || s.Phase == string(guard.PressureWatch)) {
+		cs = append(cs, fmt.Sprintf("This specimen did not open: held to at least %.2f bar %s, STILL PRESSURISED.", s.Held.AtLeastPa/1e5, s.Held.Reference))
 	}
 	if s.Phase == string(guard.UnderTest) || s.Phase == string(guard.HoldingPressure) {
 		cs = append(cs, "No drop seen does not mean not opened.")

@@ -1,0 +1,46 @@
+package main
+
+import (
+	"fmt"
+
+	"ventward/daq"
+	"ventward/guard"
+)
+
+// lateNS is the age of an entry from which the loop counts as late: a tenth of
+// what a stale rule commonly allows.
+const lateNS = int64(100e6)
+
+// notices remembers what the loop last told the guard of the program itself. A
+// notice is an entry: it is sent when it changes, so that a replay hears it too.
+type notices map[string]bool
+
+// tell sends a notice when its state has changed.
+func (l *loop) tell(what string, ok bool, reason string, value float64) {
+	was, told := l.notices[what]
+	if told && was == ok || !told && ok {
+		return
+	}
+	l.notices[what] = ok
+	if !ok {
+		l.log.Warn().Str("what", what).Msg(reason)
+	}
+	l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "notice", Who: "program",
+		Args: map[string]string{"what": what, "ok": fmt.Sprint(ok), "reason": reason, "value": fmt.Sprint(value)}}}})
+}
+
+// watchSelf tells the guard of what the program notices of itself: space on the
+// disk, the loop's own lateness, and the copy to the database.
+func (l *loop) watchSelf() {
+	if free := l.health.free.Load(); free > 0 {
+		l.tell(guard.NoticeSpace, free >= l.bench.Record.MinFreeBytes, fmt.Sprintf("%d MB are free where runs are kept, %d are asked for", free>>20, l.bench.Record.MinFreeBytes>>20), float64(free))
+	}
+	l.tell(guard.NoticeLoop, l.lag < lateNS, fmt.Sprintf("readings wait %.2g s for the loop", seconds(l.lag)), seconds(l.lag))
+	if l.forward != nil {
+		f := l.forward.Status()
+		l.tell(guard.NoticeForwarding, f.Up && f.BehindS < forwardLateS, "the copy to the database is behind: "+f.Error, f.BehindS)
+	}
+}
+
+// forwardLateS is how far the copy to the database may be behind, s.
+const forwardLateS = 60
