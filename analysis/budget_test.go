@@ -33,7 +33,7 @@ func TestCorrelated(t *testing.T) {
 			t.Errorf("%s: u %g, want %g (%v)", c.b.Name, got.U, c.want, err)
 		}
 		const seed = 41
-		p, err := c.b.Propagate(got, 1_000_000, rand.New(rand.NewPCG(seed, 0)).Float64)
+		p, err := c.b.Propagate(got, 400_000, rand.New(rand.NewPCG(seed, 0)).Float64)
 		if err != nil || math.Abs(p.U/c.want-1) > 0.02 || !p.Agrees {
 			t.Errorf("%s: propagated %+v (%v), seed %d", c.b.Name, p, err, seed)
 		}

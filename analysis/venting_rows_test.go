@@ -267,7 +267,7 @@ func fourOf(t *testing.T, s Shape, u, last float64) spreadOf {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := b.Propagate(c, 1_000_000, rand.New(rand.NewPCG(922, 1)).Float64)
+	p, err := b.Propagate(c, 500_000, rand.New(rand.NewPCG(922, 1)).Float64)
 	if err != nil {
 		t.Fatal(err)
 	}

