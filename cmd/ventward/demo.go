@@ -228,12 +228,7 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 	if err := d.exchange(ctx, piece); err != nil {
 		return err
 	}
-	for _, verb := range []string{"reset", "acknowledge"} {
-		if err := d.command(ctx, verb, nil); err != nil {
-			return err
-		}
-	}
-	run, err := d.arm(ctx, n, piece)
+	run, err := d.armed(ctx, n, piece)
 	if err != nil {
 		return err
 	}
@@ -241,9 +236,6 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 		if err := d.sim.do(sim.Command{Do: "fault", Fault: sim.Fault{Name: d.o.fault, At: "opening", Before: 0.02}}); err != nil {
 			return err
 		}
-	}
-	if err := d.command(ctx, "pressurise", nil); err != nil {
-		return err
 	}
 	if d.o.runaway() {
 		return d.heat(ctx, n, run, piece)
@@ -255,6 +247,39 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 		return err
 	}
 	return d.conclude(ctx, n, run, piece, nil)
+}
+
+// armed arms and pressurises. A trip in between, on a machine that stood still
+// say, ends that run; as an operator would, the demo resets and arms anew.
+func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run string, err error) {
+	const tries = 4
+	for try := 1; ; try++ {
+		for _, verb := range []string{"reset", "acknowledge"} {
+			if err := d.command(ctx, verb, nil); err != nil {
+				return "", err
+			}
+		}
+		if run, err = d.arm(ctx, n, piece); err != nil {
+			return "", err
+		}
+		if err = d.command(ctx, "pressurise", nil); err == nil || try == tries {
+			return run, err
+		}
+		d.log.Warn().Err(err).Str("run", run).Msg("a trip before the ramp; the shot is armed anew")
+		if err := d.command(ctx, "end", map[string]string{"reason": "tripped before the ramp"}); err != nil {
+			return "", err
+		}
+		select {
+		case <-d.closed:
+		case <-time.After(60 * time.Second):
+			return "", fmt.Errorf("the run's file was not closed within a minute")
+		case <-ctx.Done():
+			return "", ctx.Err()
+		}
+		if err := d.rest(ctx, 1.5); err != nil {
+			return "", err
+		}
+	}
 }
 
 // conclude ends the run, waits for its file and tells of the shot.
