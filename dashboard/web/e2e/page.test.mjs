@@ -183,7 +183,7 @@ test('a run is started and ended from the page', async () => {
   await page.getByRole('button', { name: 'Start a run' }).waitFor();
   const got = await b.commands();
   assert.deepEqual(got.map(c => [c.verb, c.who]), [['start', 'R. Amsel'], ['end', 'R. Amsel']]);
-  assert.deepEqual(got[0].args, { specimen: 'M47-0312', lot: 'L8', shot: '4' });
+  assert.deepEqual(got[0].args, { at: 'bench', specimen: 'M47-0312', lot: 'L8', shot: '4' });
 });
 
 test('doubtful values say so: saturated, open, silent', async () => {
