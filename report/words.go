@@ -34,6 +34,9 @@ func statement(s *lot.Summary) string {
 		return fmt.Sprintf("Nothing can be said of %s from these shots %s: %s.", who, where, why)
 	}
 	head := fmt.Sprintf("With %s confidence at least %s of %s", percent(s.Statement.Confidence), percent(s.Statement.Coverage), who)
+	if s.Matters > 0 {
+		head = fmt.Sprintf("If only the openings counted, at least %s of %s would, with %s confidence,", percent(s.Statement.Coverage), who, percent(s.Statement.Confidence))
+	}
 	verb := "open"
 	if s.Group.Feature == lot.Housing {
 		verb = "hold"
@@ -73,11 +76,27 @@ func limitsAndVerdict(s *lot.Summary) string {
 	switch p := s.Plan; {
 	case p == nil:
 	case p.Shots > 0 && p.Shots > s.N:
-		text += fmt.Sprintf(" %s too few: with the same mean and spread %d shots would show it.", sayNumber(s.N), p.Shots)
+		text += fmt.Sprintf(" %s too few: with the same mean and spread %d shots would show it%s.", sayNumber(s.N), p.Shots, shiftWords(s))
 	case p.Shots == 0:
 		text += fmt.Sprintf(" More shots alone won't show it (not up to %d): the mean lies %s s from the nearer limit.", p.Most, figures(p.K, 2))
 	}
 	return text
+}
+
+// shiftWords says by how much the mean would have to move instead, where that
+// alone would do.
+func shiftWords(s *lot.Summary) string {
+	low, high := *s.ToleranceLow, *s.ToleranceHigh
+	if !s.Limits.Both() || high-low > *s.Limits.High-*s.Limits.Low {
+		return ""
+	}
+	switch {
+	case high > *s.Limits.High:
+		return fmt.Sprintf(", or a mean lower by %s bar", ceilBar(high-*s.Limits.High))
+	case low < *s.Limits.Low:
+		return fmt.Sprintf(", or a mean higher by %s bar", ceilBar(*s.Limits.Low-low))
+	}
+	return ""
 }
 
 // basis is what the statement rests on.
@@ -123,8 +142,8 @@ func LotCautions(s *lot.Summary) []string {
 		out = append(out, fmt.Sprintf("%s: the factors are exact for so few, but whether the distribution is normal can't be seen.", count(s.N, "valid shot")))
 	}
 	if w := s.Wear; w != nil && w.Reached {
-		out = append(out, "By the trend over the punch's strokes a tolerance limit has met its acceptance limit: regrind or replace the punch.")
-	} else if w != nil && w.StrokesLeft != nil {
+		out = append(out, "At the punch's present strokes a tolerance limit has met its acceptance limit: look at the punch, regrind or replace it.")
+	} else if w != nil && w.StrokesLeft != nil && w.P < 0.05 {
 		out = append(out, fmt.Sprintf("By the trend over the punch's strokes a tolerance limit meets its acceptance limit in about %s strokes (an extrapolation).", figures(*w.StrokesLeft, 0)))
 	}
 	return out
@@ -187,7 +206,20 @@ func prefixed(prefix, s string) string {
 func floorBar(pa float64) string { return figures(math.Floor(pa/PaPerBar*100+1e-9)/100, 2) }
 func ceilBar(pa float64) string  { return figures(math.Ceil(pa/PaPerBar*100-1e-9)/100, 2) }
 
-func figures(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
+func figures(v float64, decimals int) string {
+	if math.Abs(v) < 0.5*math.Pow(10, -float64(decimals)) {
+		v = 0 // never "-0"
+	}
+	return strconv.FormatFloat(v, 'f', decimals, 64)
+}
+
+// smallFigure writes a small positive number with two digits that count.
+func smallFigure(v float64) string {
+	if !(v > 0) {
+		return "0"
+	}
+	return figures(v, max(0, 1-int(math.Floor(math.Log10(v)))))
+}
 
 func percent(f float64) string { return strconv.FormatFloat(f*100, 'g', 6, 64) + " %" }
 

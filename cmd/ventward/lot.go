@@ -230,7 +230,7 @@ func (r *lotResult) writeText(w io.Writer) error {
 	for i := range r.sums {
 		l := report.LotSummary(&r.sums[i])
 		fmt.Fprintf(t, "%s\t%s\t%d\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Lot, l.Feature, l.N, l.Censored, l.Excluded, figure(l.Mean, "%.2f"), figure(l.S, "%.3f"),
-			figure(l.Min, "%.2f"), figure(l.Max, "%.2f"), toleranceCell(&l), limitCell(&l), figure(l.Cpk, "%.2f"), figure(l.ADP, "%.3f"), l.Verdict)
+			figure(l.Min, "%.2f"), figure(l.Max, "%.2f"), report.ClaimCell(&l), limitCell(&l), figure(l.Cpk, "%.2f"), figure(l.ADP, "%.3f"), l.Verdict)
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -249,18 +249,6 @@ func (r *lotResult) writeText(w io.Writer) error {
 		fmt.Fprintf(w, "\n%s\n", report.OrderSummary(&r.pairs[i], r.statement.Confidence).Sentence)
 	}
 	return nil
-}
-
-func toleranceCell(l *report.LotLine) string {
-	switch {
-	case l.Tolerance == nil:
-		return "-"
-	case l.Low != nil && l.High == nil:
-		return fmt.Sprintf("> %.2f", *l.LowerOne)
-	case l.High != nil && l.Low == nil:
-		return fmt.Sprintf("< %.2f", *l.UpperOne)
-	}
-	return fmt.Sprintf("%.2f to %.2f", l.Tolerance[0], l.Tolerance[1])
 }
 
 func limitCell(l *report.LotLine) string {

@@ -1,0 +1,354 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ventward/analysis"
+	"ventward/config"
+	"ventward/daq"
+	"ventward/detect"
+	"ventward/guard"
+	"ventward/report"
+	"ventward/store"
+)
+
+func reportCommand(g *global) *cobra.Command {
+	var o lotOptions
+	var name, out string
+	var whole bool
+	c := &cobra.Command{
+		Use:   "report RUN | --lot LOT | --from shots.csv",
+		Short: "Write the report of a run or a lot, as PDF or HTML",
+		Long: `Writes what a run or a lot came to as a document: verdict sentence, plots, tables
+with every excluded shot and its reason, uncertainty budget, equipment and
+calibration, cautions. The ending of -o chooses the form: .pdf or .html.
+
+The report of a run shows the time round its openings; --whole shows all that
+was recorded. The report of a lot takes the options of ventward lot.`,
+		Example: `  ventward report 20261125-093012-114-5b1d2c3e -o shot.pdf
+  ventward report --lot B-0410 --limits limits.csv -o lot.pdf
+  ventward report --from shots.csv --limits limits.csv -o lots.html`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			given := 0
+			for _, yes := range []bool{len(args) == 1, name != "", o.from != ""} {
+				if yes {
+					given++
+				}
+			}
+			if given != 1 {
+				return badUse("report: give one of RUN, --lot LOT and --from shots.csv (see ventward runs and ventward lots)")
+			}
+			write, err := formOf(out)
+			if err != nil {
+				return err
+			}
+			var d *report.Document
+			if len(args) == 1 {
+				d, err = runDocument(g.data, args[0], whole)
+			} else {
+				var lots []string
+				if name != "" {
+					lots = []string{name}
+				}
+				d, err = o.document(g, lots, c.ErrOrStderr())
+			}
+			if err != nil {
+				return err
+			}
+			if err := writeReport(out, d, write); err != nil {
+				return err
+			}
+			fmt.Fprintln(c.ErrOrStderr(), "ventward: wrote", out)
+			return nil
+		},
+	}
+	o.flags(c)
+	c.Flags().StringVar(&name, "lot", "", "a lot of the stored runs")
+	c.Flags().StringVarP(&out, "output", "o", "", "file to write: .pdf or .html (required)")
+	c.Flags().BoolVar(&whole, "whole", false, "show all that was recorded, not only the time round the openings")
+	return c
+}
+
+type writer func(io.Writer, *report.Document) error
+
+// formOf chooses the form by the file's ending.
+func formOf(out string) (writer, error) {
+	switch strings.ToLower(filepath.Ext(out)) {
+	case ".pdf":
+		return report.WritePDF, nil
+	case ".html", ".htm":
+		return report.WriteHTML, nil
+	}
+	return nil, badUse("-o %q: name a file that ends in .pdf or .html", out)
+}
+
+// writeReport writes beside the file and renames, so that there is a whole
+// report or none.
+func writeReport(out string, d *report.Document, write writer) (err error) {
+	var b bytes.Buffer
+	if err := write(&b, d); err != nil {
+		return err
+	}
+	f, err := os.CreateTemp(filepath.Dir(out), ".report-*")
+	if err != nil {
+		return fmt.Errorf("-o %s: %w", out, err)
+	}
+	defer func() {
+		if err != nil {
+			os.Remove(f.Name())
+		}
+	}()
+	_, err = f.Write(b.Bytes())
+	if e := f.Chmod(0o644); err == nil {
+		err = e
+	}
+	if e := f.Close(); err == nil {
+		err = e
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), out)
+	}
+	if err != nil {
+		return fmt.Errorf("-o %s: %w", out, err)
+	}
+	return nil
+}
+
+// document is the report of lots.
+func (o *lotOptions) document(g *global, names []string, stderr io.Writer) (*report.Document, error) {
+	r, err := o.run(g, names, stderr)
+	if err != nil {
+		return nil, err
+	}
+	d := &report.LotReport{Statement: r.statement, Sums: r.sums, Pairs: r.pairs, Made: time.Now(), Program: version}
+	if o.from != "" {
+		d.Source = filepath.Base(o.from)
+		return report.LotDocument(d), nil
+	}
+	d.Source = "stored runs"
+	return report.LotDocument(d), lotEquipment(g.data, names[0], d)
+}
+
+// lotEquipment reads the transducers from the lot's first run.
+func lotEquipment(data, name string, d *report.LotReport) error {
+	st, err := store.Open(data, store.Options{Access: store.Read})
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	ms, err := st.Runs(store.Filter{})
+	if err != nil {
+		return err
+	}
+	for i := range ms {
+		m := &ms[i]
+		if m.Lot != name || m.Kind == store.KindIdle {
+			continue
+		}
+		d.Simulated = d.Simulated || m.Simulated
+		if d.Channels != nil {
+			continue
+		}
+		rd, err := st.Reader(m.ID)
+		if err != nil {
+			return err
+		}
+		b, err := benchOf(rd)
+		rd.Close()
+		if err != nil {
+			return err
+		}
+		d.Channels, d.Start = b.Channels, m.StartUTC()
+	}
+	return nil
+}
+
+// Bins of a plot over its width: a vector page holds them all.
+const (
+	plotBins    = 1400
+	zoomsShown  = 4
+	leadShown   = 40.0 // s before the first opening that are shown
+	trailShown  = 8.0  // and after the last
+	alarmsShown = 60
+)
+
+// runDocument gathers what the report of a run needs: its description and
+// events, and two more passes over its record for span and plots.
+func runDocument(data, id string, whole bool) (*report.Document, error) {
+	st, err := store.Open(data, store.Options{Access: store.Read})
+	if err != nil {
+		return nil, err
+	}
+	defer st.Close()
+	rd, err := st.Reader(id)
+	if err != nil {
+		return nil, wrongUse{err}
+	}
+	defer rd.Close()
+	m := rd.Meta()
+	r := &report.Run{ID: m.ID, Bench: m.Bench, Specimen: m.Specimen, Lot: m.Lot, Feature: m.Feature, Operator: m.Operator, Shot: m.Shot, Start: m.StartUTC(), DurationS: lasts(&m),
+		State: string(m.State), EndNote: m.EndNote, Source: m.Source, Hash: m.Hash, Recorder: m.Program, Algorithm: m.Algorithm, Simulated: m.Simulated, Lost: m.Lost, Gaps: m.Gaps,
+		Zero: m.Start, Made: time.Now(), Program: version}
+	if r.Events, err = lastRevisions(rd); err != nil {
+		return nil, err
+	}
+	if err := runAlarms(rd, r); err != nil {
+		return nil, err
+	}
+	b, err := benchOf(rd)
+	if err != nil {
+		return nil, err
+	}
+	r.Options, r.Channels, r.RampPaS = b.Detect, b.Channels, b.RampPaS
+	if err := runSpan(st, r, whole); err != nil {
+		return nil, err
+	}
+	if err := runTraces(st, r, b); err != nil {
+		return nil, err
+	}
+	return report.RunDocument(r), nil
+}
+
+// runAlarms lists the alarms as they came and went.
+func runAlarms(rd *store.Reader, r *report.Run) error {
+	rows, err := rd.Alarms()
+	if err != nil {
+		return err
+	}
+	for i := range rows {
+		a := &rows[i].Alarm
+		if a.State == guard.Normal || len(r.Alarms) == alarmsShown {
+			continue
+		}
+		r.Alarms = append(r.Alarms, report.Alarm{AtS: seconds(a.Changed - r.Zero), Priority: string(a.Priority), State: string(a.State), Message: a.Message})
+	}
+	return nil
+}
+
+// runSpan finds the time to show: round the openings, or all that was recorded.
+func runSpan(st *store.Store, r *report.Run, whole bool) error {
+	rd, err := st.Reader(r.ID)
+	if err != nil {
+		return err
+	}
+	defer rd.Close()
+	var first, last int64
+	_, err = play(rd, nil, func(en *daq.Entry, _ *outcome, _ *engine) error {
+		if en.Kind == daq.EntryBatch {
+			if first == 0 {
+				first = en.At
+			}
+			last = en.At
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	r.From, r.To = seconds(first-r.Zero), seconds(last-r.Zero)
+	if whole || r.Options.Rig == detect.RunawayRig {
+		return nil
+	}
+	var opens []float64
+	for i := range r.Events {
+		if r.Events[i].Opens() {
+			opens = append(opens, seconds(r.Events[i].Onset-r.Zero))
+		}
+	}
+	if len(opens) > 0 {
+		r.From, r.To = max(r.From, slices.Min(opens)-leadShown), min(r.To, slices.Max(opens)+trailShown)
+	}
+	return nil
+}
+
+// runTraces plays the run and keeps the least and greatest values to draw.
+func runTraces(st *store.Store, r *report.Run, b *config.Bench) error {
+	r.Traces = envelopes(b.Channels, r.From, r.To)
+	for i := range r.Events {
+		e := &r.Events[i]
+		if e.Opens() && len(r.Zooms) < zoomsShown {
+			z := report.Zoom{Event: e.ID}
+			z.From, z.To = report.ZoomAround(e, r.Zero)
+			z.Traces = envelopes(b.Channels, z.From, z.To)
+			r.Zooms = append(r.Zooms, z)
+		}
+	}
+	rd, err := st.Reader(r.ID)
+	if err != nil {
+		return err
+	}
+	defer rd.Close()
+	var run *analysis.Runaway
+	begun := false
+	_, err = play(rd, nil, func(_ *daq.Entry, out *outcome, e *engine) error {
+		if !begun {
+			begun, run = true, gatherRunaway(e.bench, r.Zero)
+		}
+		gather(run, e, out)
+		for _, ch := range e.touched {
+			addSamples(r, int(ch), e.samples[ch])
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if run != nil {
+		figures, absent := results(run.Result(), r.Zero)
+		r.Figures, r.Absent = sorted(figures), sorted(absent)
+	}
+	return nil
+}
+
+// envelopes makes one for each channel that is plotted.
+func envelopes(chans []daq.Channel, from, to float64) []*report.Envelope {
+	out := make([]*report.Envelope, len(chans))
+	for i := range chans {
+		if c := &chans[i]; c.Quantity == daq.Pressure && c.Role != daq.RoleBarometer || c.Quantity == daq.Temperature {
+			out[i] = report.NewEnvelope(from, to, plotBins)
+		}
+	}
+	return out
+}
+
+func addSamples(r *report.Run, ch int, samples []daq.Sample) {
+	for i := range samples {
+		s := &samples[i]
+		if s.Q&daq.Bad != 0 {
+			continue
+		}
+		t := seconds(s.T - r.Zero)
+		if e := r.Traces[ch]; e != nil {
+			e.Add(t, s.V)
+		}
+		for j := range r.Zooms {
+			if e := r.Zooms[j].Traces[ch]; e != nil {
+				e.Add(t, s.V)
+			}
+		}
+	}
+}
+
+// sorted lists figures by name.
+func sorted[T any](m map[string]T) [][2]string {
+	out := make([][2]string, 0, len(m))
+	for k, v := range m {
+		text := fmt.Sprint(v)
+		if f, ok := any(v).(float64); ok {
+			text = fmt.Sprintf("%.5g", f)
+		}
+		out = append(out, [2]string{k, text})
+	}
+	slices.SortFunc(out, func(a, b [2]string) int { return strings.Compare(a[0], b[0]) })
+	return out
+}
