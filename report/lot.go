@@ -103,7 +103,7 @@ type OrderLine struct {
 	Order       [2]string         `json:"order"`
 	Lots        *[2]string        `json:"lots,omitempty"` // where the features come from two lots
 	Conditions  map[string]string `json:"conditions,omitempty"`
-	N           [2]int            `json:"n"`
+	N           [2]int            `json:"shots"` // of each feature
 	Beta        *float64          `json:"beta,omitempty"`
 	BetaLower   *float64          `json:"beta_lower,omitempty"`
 	PWrong      *float64          `json:"p_wrong,omitempty"`

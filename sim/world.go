@@ -40,6 +40,9 @@ type LotPlan struct {
 	Bulges float64
 	// Leaks is the share with a small leak from the start.
 	Leaks float64
+	// Exact moves the pieces so that the lot's own mean and standard deviation
+	// are the plan's: what the lot shows is then the same for every seed.
+	Exact bool
 }
 
 // Draw makes a world from plans.
@@ -113,7 +116,47 @@ func (p *LotPlan) draw(rng *rand.Rand) Lot {
 		}
 		l.Pieces = append(l.Pieces, s)
 	}
+	if p.Exact && p.Pieces > 1 {
+		p.settle(l.Pieces)
+	}
 	return l
+}
+
+// settle moves the opening pressures, and what was drawn in proportion to them,
+// until mean and standard deviation are the plan's and no piece leaves its
+// bounds. Clipping and stretching take turns: a few rounds suffice.
+func (p *LotPlan) settle(pieces []Specimen) {
+	n := float64(len(pieces))
+	for range 60 {
+		var mean, ss float64
+		for i := range pieces {
+			mean += pieces[i].Features[0].OpensPa / n
+		}
+		for i := range pieces {
+			d := pieces[i].Features[0].OpensPa - mean
+			ss += d * d
+		}
+		s := math.Sqrt(ss / (n - 1))
+		if !(s > 0) {
+			return
+		}
+		clipped := false
+		for i := range pieces {
+			f := &pieces[i].Features[0]
+			to := p.MeanPa + (f.OpensPa-mean)*p.SPa/s
+			if p.LowPa > 0 && to < p.LowPa || p.HighPa > 0 && to > p.HighPa {
+				clipped = true
+				to = p.MeanPa + 0.95*(to-p.MeanPa)
+			}
+			by := to / f.OpensPa
+			f.OpensPa = to
+			f.ResealsPa *= by
+			pieces[i].BulgePa *= by
+		}
+		if !clipped {
+			return
+		}
+	}
 }
 
 // pressure draws an opening pressure within the plan's bounds.
@@ -247,16 +290,16 @@ func defaultPlans() []LotPlan {
 	var out []LotPlan
 	for i, name := range []string{"T-031", "T-032", "T-033"} {
 		out = append(out, LotPlan{Name: name, Feature: "top vent", Event: "vent-opening", Pieces: 30,
-			MeanPa: (19.35 + 0.05*float64(i)) * bar, SPa: 0.45 * bar, LowPa: 17.1 * bar, HighPa: 21.9 * bar,
+			MeanPa: (19.35 + 0.05*float64(i)) * bar, SPa: 0.45 * bar, LowPa: 17.1 * bar, HighPa: 21.9 * bar, Exact: true,
 			WidthS: [2]float64{0.3 * ms, 5 * ms}, AreaM2: [2]float64{4 * mm2, 15 * mm2}, Partial: 0.15})
 	}
 	for i, mean := range []float64{27.4, 28.0, 28.7, 29.3, 30.0, 30.6} {
 		out = append(out, LotPlan{Name: fmt.Sprintf("B-%04d", 410+2*i), Feature: "bottom vent", Event: "vent-opening", Pieces: 30,
-			MeanPa: mean * bar, SPa: 0.47 * bar, LowPa: 25.1 * bar, HighPa: 31.9 * bar,
+			MeanPa: mean * bar, SPa: 0.47 * bar, LowPa: 25.1 * bar, HighPa: 31.9 * bar, Exact: true,
 			WidthS: [2]float64{0.2 * ms, 1.5 * ms}, AreaM2: [2]float64{100 * mm2, 200 * mm2}})
 	}
 	out = append(out, LotPlan{Name: "H-007", Feature: "housing", Event: "rupture", Pieces: 10,
-		MeanPa: 46.5 * bar, SPa: 1.6 * bar, LowPa: 40.2 * bar, HighPa: 53 * bar,
+		MeanPa: 46.5 * bar, SPa: 1.75 * bar, LowPa: 40.2 * bar, HighPa: 53 * bar, Exact: true,
 		WidthS: [2]float64{0.2 * ms, 0.8 * ms}, AreaM2: [2]float64{250 * mm2, 600 * mm2}})
 	return out
 }

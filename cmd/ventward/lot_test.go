@@ -19,6 +19,13 @@ type lotLine struct {
 	Tolerance [2]float64 `json:"tolerance_barg"`
 	Verdict   string     `json:"verdict"`
 	Sentence  string     `json:"sentence"`
+	Outside   int        `json:"outside_limits"`
+	Needed    int        `json:"shots_needed"`
+
+	Order       []string `json:"order"`
+	Beta        float64  `json:"beta"`
+	BetaLower   float64  `json:"beta_lower"`
+	PWrongUpper float64  `json:"p_wrong_upper"`
 }
 
 const limitsCSV = "feature,low_barg,high_barg\ntop vent,17,22\nbottom vent,25,32\nhousing,40,\n"
