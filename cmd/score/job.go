@@ -27,6 +27,13 @@ type result struct {
 	wrong   []detect.Event // openings called where there was none
 	notes   []string
 	windows int
+	slow    []sluggish
+}
+
+// A sluggish is a true leak or bulge that a fair detector finds.
+type sluggish struct {
+	sim.Truth
+	found bool
 }
 
 // An opening is a true opening, its limits, and the event that saw it.
@@ -35,6 +42,7 @@ type opening struct {
 	limit
 	event       *detect.Event // nil: missed
 	first       detect.Event
+	late        int     // samples there were from the start to the decision
 	level       float64 // true pressure in the event's channel's reference, Pa
 	statistical float64 // the stated uncertainty without the calibration's part, Pa
 	shown       float64 // the same as the channel's calibration error makes it
@@ -61,6 +69,9 @@ func (j job) play(o options) result {
 				return r
 			}
 			r.truths = append(r.truths, opening{Truth: tr.Truth[i], limit: l})
+		}
+		if k := tr.Truth[i].Event; (k == "leak" || k == "bulge") && slow(tr, i) {
+			r.slow = append(r.slow, sluggish{Truth: tr.Truth[i]})
 		}
 	}
 	r.match(tr)
@@ -156,6 +167,9 @@ func (r *result) match(tr *sim.Trace) {
 			}
 			used[e.ID] = true
 			t.event, t.first = e, r.first[e.ID]
+			for k := t.start; k < len(tr.T) && tr.T[k] <= e.Decided; k++ {
+				t.late++
+			}
 			t.level = t.PressurePa
 			if tr.Series[e.Channel].Channel.Reference == daq.Absolute {
 				t.level += tr.Fixture.AmbientPa
@@ -169,6 +183,7 @@ func (r *result) match(tr *sim.Trace) {
 			break
 		}
 	}
+	r.matchSlow()
 	for _, e := range r.events {
 		if e.Opens() && !used[e.ID] {
 			r.wrong = append(r.wrong, e)
@@ -178,6 +193,21 @@ func (r *result) match(tr *sim.Trace) {
 	for i := range r.truths {
 		if t := &r.truths[i]; t.event == nil && t.allowed {
 			r.notes = append(r.notes, fmt.Sprintf("missed opening at %.4f s, information %.0f, N_lim %d", float64(t.OnsetNS)*1e-9, t.information, t.nLim))
+		}
+	}
+}
+
+// matchSlow looks for an event of its kind for each true leak and bulge.
+func (r *result) matchSlow() {
+	for i := range r.slow {
+		x := &r.slow[i]
+		for k := range r.events {
+			if e := &r.events[k]; string(e.Kind) == x.Event && e.Decided >= x.StartNS {
+				x.found = true
+			}
+		}
+		if !x.found {
+			r.notes = append(r.notes, fmt.Sprintf("missed %s at %.4f s, rate %.3g bar/s", x.Event, float64(x.StartNS)*1e-9, x.RatePaS/1e5))
 		}
 	}
 }

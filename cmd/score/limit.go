@@ -40,7 +40,7 @@ func limits(tr *sim.Trace, i int) (limit, error) {
 	l.begin, l.start = begin, start
 	r := make([]float64, len(tr.T))
 	for k := range r {
-		r[k] = s.Clean[k] - other[0][k]
+		r[k] = shown(s, s.Clean[k]) - shown(s, other[0][k])
 	}
 	l.detection(tr, r, begin, start, end)
 	l.allowed = l.information >= 100
@@ -50,6 +50,36 @@ func limits(tr *sim.Trace, i int) (limit, error) {
 	l.onsetSD = l.cramerRao(tr, r, begin, start, end, float64(truth.OnsetNS)*1e-9)
 	l.resolve(tr, truth, s, r, start, end)
 	return l, nil
+}
+
+// shown is the pressure v as far as the transducer can show it.
+func shown(s *sim.Series, v float64) float64 {
+	if h := s.Channel.High; h > 0 {
+		return math.Min(v, 1.06*h)
+	}
+	return v
+}
+
+// slow tells whether a fair detector finds the leak or bulge Truth[i]: its
+// departure from the straight line before it carries enough information.
+func slow(tr *sim.Trace, i int) bool {
+	s := &tr.Series[0]
+	l := limit{sigma: math.Hypot(s.Sigma, s.Channel.Step/math.Sqrt(12))}
+	start := 0
+	for start < len(tr.T) && tr.T[start] < tr.Truth[i].StartNS {
+		start++
+	}
+	begin, end := span(tr, i, start)
+	r := make([]float64, len(tr.T))
+	if start-begin < 3 {
+		return false
+	}
+	slope := (s.Clean[start-1] - s.Clean[begin]) / float64(tr.T[start-1]-tr.T[begin])
+	for k := start; k < end; k++ {
+		r[k] = s.Clean[k] - s.Clean[start-1] - slope*float64(tr.T[k]-tr.T[start-1])
+	}
+	l.detection(tr, r, begin, start, end)
+	return l.information >= 100
 }
 
 // span is the stretch free of other true events: at most 1 s before the start.

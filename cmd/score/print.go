@@ -52,10 +52,11 @@ type figures struct {
 	kinds                               map[string]map[string]int
 	nuisance, wrong, falseIn            int
 	right                               map[string]*interval
+	slow                                map[string]*interval // leaks and bulges
 }
 
 func (s *score) print(out io.Writer, o options) {
-	f := figures{cover: map[string]map[string]*interval{}, kinds: map[string]map[string]int{}, right: map[string]*interval{}}
+	f := figures{cover: map[string]map[string]*interval{}, kinds: map[string]map[string]int{}, right: map[string]*interval{}, slow: map[string]*interval{}}
 	sort.Slice(s.results, func(i, j int) bool {
 		a, b := &s.results[i], &s.results[j]
 		if a.kind.Name != b.kind.Name {
@@ -109,6 +110,16 @@ func (f *figures) add(r *result, thirds [2]float64) {
 	} else {
 		f.falseIn += len(r.wrong)
 	}
+	for _, x := range r.slow {
+		if f.slow[x.Event] == nil {
+			f.slow[x.Event] = &interval{}
+		}
+		ok := 1.0
+		if x.found {
+			ok = 0
+		}
+		f.slow[x.Event].add(ok, 0.5)
+	}
 	for i := range r.truths {
 		t := &r.truths[i]
 		called := "missed"
@@ -161,10 +172,13 @@ func (f *figures) detect(t *opening) {
 
 // measure compares the event's figures with the truth.
 func (f *figures) measure(r *result, t *opening, thirds [2]float64) {
-	rate := r.rate
-	n := float64(t.event.Decided-t.StartNS)*1e-9*rate + 1
+	n := float64(t.late)
 	if t.nLim > 0 {
-		f.delay = append(f.delay, n/math.Max(float64(t.nLim), 4))
+		late := n / math.Max(float64(t.nLim), 4)
+		f.delay = append(f.delay, late)
+		if late > 2 {
+			r.notes = append(r.notes, fmt.Sprintf("late: opening at %.4f s decided after %.0f samples, N_lim %d", float64(t.OnsetNS)*1e-9, n, t.nLim))
+		}
 	}
 	third := "SNR upper third"
 	if t.snr < thirds[0] {
@@ -231,6 +245,9 @@ func (f *figures) print(out io.Writer) {
 	row("onset error / Cramer-Rao, p50, resolved", "<= 2", "%.2f (n %d)", quantile(f.onset, 0.5), len(f.onset))
 	row("area, relative error, p50, p90, resolved", "<= 0.02, <= 0.05", "%.4f, %.4f (n %d)", quantile(f.area, 0.5), quantile(f.area, 0.9), len(f.area))
 	row("sharpness: stated u / (2 x limit's sd), p50: pressure, onset", "<= 3", "%.2f, %.2f", quantile(f.sharpP, 0.5), quantile(f.shpO, 0.5))
+	for _, k := range sorted(f.slow) {
+		row("allowed found: "+k, ">= 0.9", "%s", f.slow[k])
+	}
 	for _, k := range sorted(f.right) {
 		row("right kind, resolved: "+k, ">= 0.95", "%s", f.right[k])
 	}
