@@ -27,6 +27,7 @@ type options struct {
 	n       int    // traces a scenario and rate; 0: by the set
 	verbose bool
 	nofit   bool
+	first   uint64 // first seed; 0: the start of the range
 }
 
 func main() {
@@ -39,6 +40,7 @@ func main() {
 	flag.IntVar(&o.n, "n", 0, "traces a scenario and rate (default: by the set)")
 	flag.BoolVar(&o.verbose, "v", false, "print every miss, false call and interval that fails")
 	flag.BoolVar(&o.nofit, "nofit", false, "detector only")
+	flag.Uint64Var(&o.first, "first", 0, "first seed, for a range nobody has looked at (default: the start of the development or scoring seeds)")
 	flag.Parse()
 	if err := run(o, os.Stdout); err != nil {
 		fmt.Fprintln(os.Stderr, "score:", err)
@@ -78,6 +80,9 @@ func run(o options, out io.Writer) error {
 	if o.scoring {
 		first, name = scoreSeeds, "scoring"
 	}
+	if o.first > 0 {
+		first, name = o.first, rangeOf(o.first, n)
+	}
 	begin := time.Now()
 	jobs := make(chan job)
 	var s score
@@ -106,6 +111,17 @@ func run(o options, out io.Writer) error {
 		name, first, first+uint64(n)-1, len(kinds), len(s.results), time.Since(begin).Seconds(), devSeeds, scoreSeeds)
 	s.print(out, o)
 	return nil
+}
+
+// rangeOf names the range that n seeds from first on belong to.
+func rangeOf(first uint64, n int) string {
+	switch {
+	case first >= scoreSeeds:
+		return "scoring"
+	case first+uint64(n) <= scoreSeeds:
+		return "development"
+	}
+	return "development and scoring"
 }
 
 func contains(list []string, s string) bool {

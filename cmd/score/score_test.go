@@ -28,6 +28,22 @@ func TestRunPrintsTable(t *testing.T) {
 	}
 }
 
+// TestFirstSeed: a range that nobody has looked at is scored, printed and named.
+func TestFirstSeed(t *testing.T) {
+	var out bytes.Buffer
+	if err := run(options{set: "small", n: 1, only: "rupture", nofit: true, first: 5_000_000}, &out); err != nil {
+		t.Fatal(err)
+	}
+	if want := "scoring seeds 5000000 to 5000000"; !strings.Contains(out.String(), want) {
+		t.Errorf("no %q in\n%s", want, out.String())
+	}
+	for first, want := range map[uint64]string{1: "development", scoreSeeds: "scoring", scoreSeeds - 2: "development and scoring"} {
+		if got := rangeOf(first, 3); got != want {
+			t.Errorf("3 seeds from %d: %q, want %q", first, got, want)
+		}
+	}
+}
+
 // TestLimits: the ideal detector needs fewer samples for a faster fall, and the
 // bounds are those of white noise.
 func TestLimits(t *testing.T) {
