@@ -1,26 +1,11 @@
 package detect
 
-import (
-	"math"
-
-	"ventward/daq"
-)
+import "math"
 
 // fillCooling bounds the slope at which the pressure of gas falls when a fill
 // stops, relative to the ramp before: the gas was heated by compression at
 // most at (gamma-1)/gamma of the rate of pressure (isentropic compression,
 // gamma <= 1.67), and a margin.
-const (
-	fillCooling = 0.5
-	// leakShare is the share of the gauge pressure that goes in a second below
-	// which a way out is a leak and no opening: a hole of some 0.01 mm2 on
-	// 50 mL (common practice, no source).
-	leakShare = 0.01  // 1/s
-	fastFill  = 0.5e5 // Pa/s; a slower fill leaves the gas no warmer
-	coolS     = 1.0   // s in which cooling shows that it slows down
-	fillS     = 8.0   // s; nor does a longer one
-)
-
 // judge names an event from its shape, so far or for good.
 func (m *Monitor) judge(r *record, final bool) {
 	k := r.w
@@ -43,8 +28,9 @@ func (m *Monitor) judge(r *record, final bool) {
 			r.toFault(fault, k.c.lastT)
 		default:
 			r.ev.Kind, r.ev.Fault = kind, ""
-			if kind == SupplyStep || kind == Leak {
-				r.ev.Feature, r.ev.End = "", k.c.lastT
+			if !r.ev.Opens() {
+				r.ev.noOpening()
+				r.ev.End = k.c.lastT
 			}
 		}
 		if kind == SensorFault {
@@ -70,6 +56,14 @@ func (m *Monitor) judge(r *record, final bool) {
 	if final && k.until == 0 && r.ev.Opens() {
 		m.resealed(r, k, &s)
 	}
+}
+
+// noOpening takes the figures of an opening off an event that turned out to be
+// none.
+func (e *Event) noOpening() {
+	e.Feature = ""
+	e.DropPa, e.TauS, e.AreaM2, e.AreaUM2, e.AreaLowerM2 = nil, nil, nil, nil, nil
+	e.Absent = nil
 }
 
 // resealed tells of a vent that has shut again: the pressure rises like before
@@ -100,105 +94,4 @@ func (m *Monitor) settled(r *record) {
 		r.ev.without("drop_Pa", why)
 	}
 	r.ev.without("onset_u", why)
-}
-
-// swung tells that the line rang below what a vessel can have and settled above
-// it, away from where it was: a liquid's drop does that, a broken wire doesn't.
-func (m *Monitor) swung(k *watch, s *course, final bool) bool {
-	return s.end > m.leastPa(k.c.cfg.Reference) && !s.returned(final)
-}
-
-// shapeOf gives the kind that the course means; empty: no change.
-func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fault) {
-	noise := 4 * s.sd
-	switch {
-	case s.equal && s.n > 6 && s.fall90 <= 3:
-		return SensorFault, FaultRail
-	case s.lowest < m.leastPa(k.c.cfg.Reference)-noise && !m.swung(k, s, final):
-		return SensorFault, FaultRail
-	case s.returned(final):
-		if s.length < 0.02 || s.n < 24 {
-			return SensorFault, FaultSpike
-		}
-		if final {
-			return SensorFault, FaultThermalShock
-		}
-		return "", ""
-	}
-	if s.depth < noise && s.left < -noise {
-		return SupplyStep, "" // it stands above the line: a rise that settled
-	}
-	if !final {
-		return "", ""
-	}
-	gauge := k.gauge(s.onset)
-	drop := s.top - s.lowest
-	switch {
-	case s.stopped() && drop < 2.5*noise+0.02*s.depth:
-		if s.doubtful() || k.until > 0 && s.length < 0.5 {
-			r.ev.flag(FlagKindUncertain)
-			return "", ""
-		}
-		return SupplyStep, ""
-	case s.coolish(gauge) && drop < 0.35*gauge && s.after-s.first > 4*s.slopeSD && s.after > 0.85*s.first &&
-		s.after < 3*s.slopeSD && s.length > 0.2 && !m.supply.open:
-		return SupplyStep, ""
-	}
-	if m.rupture(k, s) {
-		r.ev.flag(FlagKindUncertain)
-		return Rupture, ""
-	}
-	if rate := s.before - math.Min(s.rest, s.first); gauge > 0 && rate < leakShare*gauge && s.left > 0.8*s.depth && s.restSD < 0.1*rate && s.before-s.after > 0.5*rate+5*s.slopeSD {
-		r.ev.RatePaS = ptr(rate)
-		return Leak, ""
-	}
-	return "", ""
-}
-
-// stopped tells whether the ramp went over into a level.
-func (s *course) stopped() bool {
-	return s.before > 0 && math.Abs(s.rest) < 0.03*s.before+3*s.restSD
-}
-
-// returned tells whether the trace came back to the line: soon after its
-// deepest point, beyond it (an oscillation), or in the end.
-func (s *course) returned(final bool) bool {
-	if s.depth > 4.8*s.sd {
-		if s.back < -0.25*s.depth-2*s.sd || !final && s.back < 0.2*s.depth+2*s.sd {
-			return true
-		}
-	}
-	return final && s.left < 0.2*s.depth+3*s.leftSD && (s.lenient || 3*s.leftSD < 0.5*s.depth)
-}
-
-// recovers tells whether the trace is on its way back to the line.
-func (s *course) recovers() bool {
-	return s.left < 0.95*s.depth && s.after > math.Max(s.before, 0)+3*s.slopeSD
-}
-
-// coolish tells whether the fall may be gas that cools after a fast fill to
-// the gauge pressure onset.
-func (s *course) coolish(onset float64) bool {
-	return s.before > fastFill && onset < fillS*s.before && s.first < 0 && s.first > -fillCooling*s.before
-}
-
-// doubtful tells that the slope after is not known well enough to tell a level
-// from a small opening that nearly balances the ramp.
-func (s *course) doubtful() bool { return 3*s.restSD > 0.3*s.before }
-
-// rupture tells whether the pressure collapsed to ambient as fast as the
-// sensor can follow. Then a large vent and a rupture look alike.
-func (m *Monitor) rupture(k *watch, s *course) bool {
-	gauge := k.gauge(s.onset)
-	left := k.gauge(s.end)
-	lag := k.c.cfg.LagS / (float64(k.c.period) * 1e-9)
-	return gauge > 0 && left < 0.05*gauge && float64(s.fall90) <= math.Max(4*lag+2, 8)
-}
-
-// gauge turns a pressure in the channel's reference into gauge.
-func (k *watch) gauge(pa float64) float64 {
-	if k.c.cfg.Reference == daq.Absolute {
-		return pa - k.ambient
-	}
-	return pa
 }

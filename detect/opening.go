@@ -393,7 +393,7 @@ func (m *Monitor) schedule(r *record, k *watch) {
 	wait := min(max(earlyNs, 4*k.ns, 16*k.c.period), earlyMaxNs)
 	k.early = r.ev.Decided + wait
 	k.next = k.early
-	k.final = r.ev.Decided + max(limitNs, 32*k.c.period)
+	k.final = r.ev.Decided + max(limitNs, 32*k.c.period, 4*k.ns)
 	r.w = k
 	m.due = min(m.due, k.early)
 }
@@ -428,7 +428,7 @@ func (m *Monitor) lookAt(r *record) {
 			m.finish(r)
 			return
 		}
-		k.next = now + k.step
+		k.next = now + max(k.step, (now-r.ev.Decided)/16)
 	}
 	due := k.next
 	if k.early != 0 {
@@ -509,7 +509,7 @@ func (m *Monitor) closeStale(now int64) {
 // send copies a window of the seat and of the other sensors of the volume.
 func (m *Monitor) send(r *record, final bool) {
 	k := r.w
-	if r.ev.Kind == SensorFault || r.quiet {
+	if r.quiet || !r.ev.Opens() && r.ev.Kind != Dump {
 		return
 	}
 	w := m.window(k.c, k)

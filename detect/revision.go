@@ -11,10 +11,10 @@ func (m *Monitor) Finding(f Finding) {
 	r.fitted = true
 	r.final = f.Final
 	e := &r.ev
-	if r.shape == Dump || r.shape == SensorFault { // the inputs or the sensor have spoken
+	if r.shape == Dump || r.shape == SensorFault || r.gentle() { // inputs, sensor or course have spoken
 		return
 	}
-	if f.Kind != "" && (e.Opens() || f.Kind == VentOpening || f.Kind == Rupture) && r.shape != SupplyStep {
+	if f.Kind != "" && (e.Opens() || f.Kind == VentOpening || f.Kind == Rupture) && !r.gentle() {
 		e.Kind, e.Fault = f.Kind, f.Fault
 		r.shape = f.Kind
 	}
@@ -51,4 +51,9 @@ func take[T any](to **T, from *T) {
 	if from != nil {
 		*to = clone(from)
 	}
+}
+
+// gentle tells that the course has shown the event to be no opening.
+func (r *record) gentle() bool {
+	return r.shape == SupplyStep || r.shape == Leak || r.shape == Bulge
 }
