@@ -11,14 +11,15 @@ const bookMax = 256
 
 // A record is an event with what is needed to revise it.
 type record struct {
-	ev     Event
-	w      *watch        // windows still wanted; nil: none
-	slack  int64         // how far the true onset may be from the guess, ns
-	seat   daq.ChannelID // the channel that gives the figures
-	fitted bool          // a finding has come
-	final  bool          // the last finding has come
-	shape  Kind          // what inputs, validity or shape say; empty: nothing yet
-	quiet  bool          // not issued: a candidate that turned out to be nothing
+	ev      Event
+	w       *watch        // windows still wanted; nil: none
+	slack   int64         // how far the true onset may be from the guess, ns
+	seat    daq.ChannelID // the channel that gives the figures
+	fitted  bool          // a finding has come
+	final   bool          // the last finding has come
+	shape   Kind          // what inputs, validity or shape say; empty: nothing yet
+	fastest float64       // steepest fall seen after the onset, Pa/s
+	quiet   bool          // not issued: a candidate that turned out to be nothing
 }
 
 // A book keeps the events in the order they were decided.

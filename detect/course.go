@@ -31,6 +31,8 @@ type course struct {
 	rest    float64 // slope over the last three quarters, Pa/s
 	restSD  float64
 	slopeSD float64 // of after, Pa/s
+	fastest float64 // steepest fall from block to block, Pa/s
+	blockS  float64 // s that a block takes
 
 	// ahead of the event: when it began, for how long the line is believed to
 	// go on, samples behind the line
@@ -91,12 +93,18 @@ func (k *watch) blocks(s *course) {
 	block := max(1, min(s.n/8, int(k.ns/k.c.period)/2))
 	s.sd = p.sigma() / math.Sqrt(float64(block)) * math.Min(p.excess(), math.Sqrt(float64(block)))
 	s.lowest, s.top = math.Inf(1), math.Inf(-1)
+	s.blockS = float64(block) * float64(k.c.period) * 1e-9
+	last := math.NaN()
 	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
 	for i := s.from; i+block <= s.to; i += max(1, block/2) {
 		v, n := p.cap.mean(i, i+block)
 		if n == 0 {
 			continue
 		}
+		if fall := (last - v) / (s.blockS * float64(max(1, block/2)) / float64(block)); fall > s.fastest {
+			s.fastest = fall
+		}
+		last = v
 		if v < s.lowest {
 			s.lowest, s.lowT = v, p.cap.t[(i+block/2)&p.cap.mask]
 		}

@@ -19,6 +19,7 @@ func (m *Monitor) judge(r *record, final bool) {
 		}
 		return
 	}
+	r.fastest = s.fastest
 	kind, fault := m.shapeOf(r, k, &s, final)
 	changed := false
 	if kind != "" && kind != r.ev.Kind {

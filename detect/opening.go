@@ -87,11 +87,12 @@ func (p *pressure) settling(l *level, w *window) {
 func (m *Monitor) fell(c *channel, li int, w *window) {
 	p := c.p
 	l := &p.levels[li]
-	if p.levels[0].n < p.saturated && p.cap.q[(p.cap.n-1)&p.cap.mask]&daq.Saturated != 0 {
-		p.settle(p.phase, li, w)
+	mean := w.sum / float64(w.length)
+	if p.levels[0].n < p.saturated && p.cap.q[(p.cap.n-1)&p.cap.mask]&daq.Saturated != 0 &&
+		mean > l.at(float64(l.gap)+float64(w.length))-w.thr/float64(w.length) {
+		p.settle(p.phase, li, w) // the transducer's end bends the ramp; no fall
 		return
 	}
-	mean := w.sum / float64(w.length)
 	if p.levels[0].n < p.gapEnd && mean > p.gapLevel-w.thr/float64(w.length) {
 		p.settle(calm, li, w) // the ramp changed in the gap; no fall is proved
 		return
@@ -105,6 +106,10 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 	}
 	if li == 0 && p.phase != calm && -w.r < (1.3+24/float64(l.span))*p.wobble.old*float64(w.length) {
 		return // ringing swings as far, and takes a young baseline with it
+	}
+	if p.phase != calm && p.rings(l, w) {
+		p.settling(l, w)
+		return
 	}
 	if fresh, bent := w.steepens(); !fresh && !(l.levelled && p.phase == falling) {
 		if bent {

@@ -27,6 +27,11 @@ const (
 	// coolingMost is the most that the slope may be negative, relative to the
 	// ramp, where a supply shuts: (gamma-1)/gamma of a monatomic gas is 0.4.
 	coolingMost = 0.42
+	// cutoffAheadNs and cutoffAfterNs bound when the pressure shows that the supply
+	// valve shut, round the moment at which its input changed: a valve takes some
+	// ms, and its contact sits anywhere on the way.
+	cutoffAheadNs = int64(8e6)
+	cutoffAfterNs = int64(30e6)
 	// shockMost is the share of the gauge pressure that a false low reading of a
 	// heated diaphragm stays below (common practice, no source).
 	shockMost = 0.35
@@ -61,7 +66,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		return "", ""
 	}
 	n.kink = k.kinked(s)
-	for _, ask := range []func() Kind{n.stop, n.bulge, n.leak, n.level, n.cooling, n.broken} {
+	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.broken} {
 		if kind := ask(); kind != "" {
 			return kind, ""
 		}
@@ -107,6 +112,47 @@ func (n *naming) stop() Kind {
 		return "" // it goes on falling where cooling would ease
 	}
 	return SupplyStep
+}
+
+// cutoff tells whether the supply's shutting explains a fall of what an open
+// vent lets out already: it is not steeper than the blow-down before, or no more
+// than the ramp is lost.
+func (n *naming) cutoff() Kind {
+	e := &n.m.supply.closed
+	t := n.r.ev.Onset
+	if !e.set || t < e.from-cutoffAheadNs-n.r.slack || t > e.to+cutoffAfterNs {
+		return ""
+	}
+	before := n.m.openBefore(n.r)
+	if before == nil {
+		return ""
+	}
+	noise := 4 * n.sd / math.Max(n.blockS, 1e-9)
+	lost := n.before - n.kink.s0
+	ramp := 0.0
+	if before.ev.RampPaS != nil {
+		ramp = *before.ev.RampPaS
+	}
+	if n.fastest < 1.3*before.fastest+noise || n.kink.len > 0 && lost < 1.5*ramp+3*n.kink.s0SD {
+		return SupplyStep
+	}
+	return ""
+}
+
+// openBefore is the opening before r on the same channel that has not shut
+// since; nil: none.
+func (m *Monitor) openBefore(r *record) *record {
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		x := m.book.recs[i]
+		switch {
+		case x == r || x.ev.Onset >= r.ev.Onset || x.seat != r.seat:
+		case x.ev.Kind == Reseal:
+			return nil
+		case x.ev.Opens():
+			return x
+		}
+	}
+	return nil
 }
 
 // bulge tells whether the ramp goes on, straight but flatter.

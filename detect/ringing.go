@@ -1,0 +1,61 @@
+package detect
+
+import "math"
+
+const (
+	ringSpan  = 4096 // samples after a fall in which ringing is looked for
+	ringSigma = 8.0  // a swing upwards of so many standard deviations is ringing
+	ringShare = 0.02 // and of this share of the fall before it
+	steeper   = 1.25 // a fall this much steeper than any before it is a fresh one
+)
+
+// rings tells whether the fall that window w sees may be the line's ringing
+// after the fall before: the trace has swung back upwards since, and is now no
+// steeper than it was.
+func (p *pressure) rings(l *level, w *window) bool {
+	now := p.cap.n
+	from := max(p.lastFall, p.cap.oldest())
+	if from == 0 || now-from > ringSpan || l.div > 1 {
+		return false
+	}
+	block := max(2, w.length/2)
+	newest := p.steepest(now-w.length-block/2, now, block)
+	before := p.steepest(from, now-w.length, block)
+	return newest < steeper*before && p.upswing(from, now, block) > max(ringSigma*p.sigma()/math.Sqrt(float64(block)), ringShare*p.depth(from, now))
+}
+
+// steepest is the largest fall from one mean of block samples to the next, in
+// [from, to).
+func (p *pressure) steepest(from, to, block int) float64 {
+	most := 0.0
+	for i := max(from, p.cap.oldest()); i+2*block <= to; i += max(1, block/2) {
+		a, na := p.cap.mean(i, i+block)
+		b, nb := p.cap.mean(i+block, i+2*block)
+		if na > 0 && nb > 0 {
+			most = math.Max(most, a-b)
+		}
+	}
+	return most
+}
+
+// upswing is the largest rise from a mean of block samples to a later one.
+func (p *pressure) upswing(from, to, block int) float64 {
+	least, most := math.Inf(1), 0.0
+	for i := max(from, p.cap.oldest()); i+block <= to; i += max(1, block/2) {
+		if v, n := p.cap.mean(i, i+block); n > 0 {
+			least = math.Min(least, v)
+			most = math.Max(most, v-least)
+		}
+	}
+	return most
+}
+
+// depth is how far the trace fell in [from, to).
+func (p *pressure) depth(from, to int) float64 {
+	a, na := p.cap.mean(from, from+2)
+	b, nb := p.cap.mean(to-2, to)
+	if na == 0 || nb == 0 {
+		return 0
+	}
+	return math.Max(0, a-b)
+}
