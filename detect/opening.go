@@ -10,6 +10,7 @@ import (
 const (
 	beforeS    = 1.2 // of ramp before an event that a window holds at most
 	limitNs    = int64(2e9)
+	backNs     = int64(3e9) // for which a fall on its way back is waited for
 	earlyNs    = int64(20e6)
 	earlyMaxNs = int64(300e6)
 	lookNs     = int64(10e6)
@@ -244,26 +245,31 @@ func (l *level) back(w *window) int {
 // sensor of the same volume has seen.
 func (m *Monitor) opening(c *channel, l *level, w *window) *record {
 	p := c.p
-	back := l.back(w)
-	decide := p.cap.n - 1
-	onset := max(decide-back*l.div, p.cap.oldest())
-	t := p.cap.t[onset&p.cap.mask]
-	now := c.lastT
-	slack := int64(w.length*l.div)*c.period + int64(c.cfg.LagS*1e9)
 	perS := l.slope / (float64(l.div) * float64(c.period) * 1e-9)
 	lag := 0.0
 	if l.div > 1 {
 		lag = float64(l.div)/2 + feedDelay
 	}
-	v0 := p.base + l.at(0) + perS*lag*float64(c.period)*1e-9
 	d := float64(l.gap) - 1 - l.jbar
-	k := &watch{
-		ambient: m.ambient, c: c, decide: decide, onset: onset, from: max(p.lastFall, p.cap.oldest()),
-		t0: now, v0: v0, slope: perS, ns: int64(w.length*l.div) * c.period,
-		sd: l.sigma * math.Sqrt(l.invN+d*d*l.invJ), peak: p.high,
-	}
-	m.closeBefore(c, onset)
-	p.lastFall = onset
+	return m.departed(c, &watch{
+		onset: max(p.cap.n-1-l.back(w)*l.div, p.cap.oldest()),
+		v0:    p.base + l.at(0) + perS*lag*float64(c.period)*1e-9, slope: perS,
+		ns: int64(w.length*l.div) * c.period,
+		sd: l.sigma * math.Sqrt(l.invN+d*d*l.invJ),
+	})
+}
+
+// departed makes the event of a watch that knows the line before, the onset and
+// the length of what saw it.
+func (m *Monitor) departed(c *channel, k *watch) *record {
+	p := c.p
+	now := c.lastT
+	k.c, k.ambient, k.decide, k.t0 = c, m.ambient, p.cap.n-1, now
+	k.from, k.peak = max(p.lastFall, p.cap.oldest()), p.high
+	t := p.cap.t[k.onset&p.cap.mask]
+	slack := k.ns + int64(c.cfg.LagS*1e9)
+	m.closeBefore(c, k.onset)
+	p.lastFall = k.onset
 	p.high = math.Inf(-1)
 	r := m.join(c, t, slack)
 	if r != nil {
@@ -429,7 +435,7 @@ func (m *Monitor) lookAt(r *record) {
 		m.send(r, false)
 	}
 	if now >= k.next {
-		if k.early == 0 && (now >= k.final || k.over()) {
+		if k.early == 0 && (now >= k.final && !k.waits(now) || k.over()) {
 			m.finish(r)
 			return
 		}
@@ -465,6 +471,15 @@ func (k *watch) over() bool {
 	small := s.depth < smallFall*k.gauge(s.onset) && s.length < smallS
 	return ok && !small && p.cap.n-k.decide > 10*n && !(s.stopped() && s.doubtful()) && !s.recovers() &&
 		(!s.coolish(k.gauge(s.onset)) || s.length > coolS)
+}
+
+// waits tells whether a small fall is on its way back and is given longer.
+func (k *watch) waits(now int64) bool {
+	if now > k.final+backNs {
+		return false
+	}
+	s, ok := k.course()
+	return ok && s.depth < shockMost*k.gauge(s.onset) && s.recovers()
 }
 
 // first is the fall over the first n samples after the onset.

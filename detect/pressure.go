@@ -12,7 +12,7 @@ const (
 	overlap    = 2.1
 	spikeLen   = 3 // longest excursion that must not trigger
 	excursion  = 7 // longest excursion that is taken back when it has come back
-	feedDelay  = 4 // samples by which the slower levels lag, so that spikes are out
+	feedDelay  = 8 // samples by which the slower levels lag, so that excursions are out
 	fillShort  = 64
 	fillMax    = 20000
 	spikeSigma = 6.0

@@ -95,7 +95,11 @@ func (n *naming) sensor() (Kind, Fault) {
 // receding tells whether a small fall goes back to the line further than gas
 // that warms up again after a vent has shut could.
 func (n *naming) receding() bool {
-	return n.depth < shockMost*n.gauge && n.depth > 2*n.noise && n.recovers() && n.left < (1-warming)*n.depth
+	most := 1 - warming
+	if !n.m.supply.open && math.Abs(n.before)*n.length < 0.05*n.depth {
+		most = 0.93 // nothing rises by itself where nothing was filled
+	}
+	return n.depth < shockMost*n.gauge && n.depth > 2*n.noise && n.recovers() && n.left < most*n.depth
 }
 
 // stop tells whether the supply valve's shutting explains the course: the ramp
@@ -177,7 +181,7 @@ func (n *naming) leak() Kind {
 	q := &n.kink
 	abs := n.gauge + n.k.ambient
 	rate := n.before - q.s0
-	if q.len == 0 || q.s0 >= -4*q.s0SD || math.Abs(n.before) > 0.3*rate+3*q.s0SD || rate > slowShare*abs {
+	if q.len == 0 || q.s0 >= -4*q.s0SD || n.moves(rate) || rate > slowShare*abs {
 		return ""
 	}
 	if q.offset > 3*q.offsetSD+0.15*n.depth || q.drift > 3*q.driftSD+0.6*rate/math.Max(q.len, 1) {
@@ -190,9 +194,19 @@ func (n *naming) leak() Kind {
 	return Leak
 }
 
+// moves tells whether the pressure was not standing before, against the rate of
+// what came.
+func (n *naming) moves(rate float64) bool {
+	return math.Abs(n.before) > 0.1*rate+3*n.kink.s0SD
+}
+
 // level tells whether the ramp goes over into a level and stays there.
 func (n *naming) level() Kind {
 	if !n.stopped() || n.top-n.lowest >= 2.5*n.noise+0.02*n.depth || !n.ramped() {
+		return ""
+	}
+	if n.m.supply.known && n.m.supply.open && n.m.supply.opened.to < n.t {
+		n.r.ev.flag(FlagKindUncertain) // with the supply on, a level is an opening that balances it
 		return ""
 	}
 	if n.doubtful() || n.k.until > 0 && n.length < 0.5 {

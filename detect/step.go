@@ -52,6 +52,8 @@ func (m *Monitor) stepPressure(c *channel, s []daq.Sample) {
 		}
 		if level >= 0 {
 			m.fired(c, level)
+		} else if p.phase != calm && p.cap.n-p.lastFall < againSpan {
+			m.again(c)
 		}
 		if p.run == 0 && x.V > p.high {
 			p.high = x.V
