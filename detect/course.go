@@ -11,6 +11,7 @@ const leastSeen = 64
 type course struct {
 	onset   float64 // line before, at the onset, Pa
 	depth   float64 // largest fall below the line continued, Pa
+	deepT   int64   // when
 	left    float64 // fall below the line continued, at the end, Pa
 	leftSD  float64
 	top     float64 // highest block mean from the onset on, Pa
@@ -112,6 +113,7 @@ func (k *watch) blocks(s *course) {
 		dev := s.line(p.cap, i+block/2) - v
 		if dev > s.depth {
 			s.depth, s.back = dev, dev
+			s.deepT = p.cap.t[(i+block/2)&p.cap.mask]
 		}
 		if i-s.from < horizon {
 			s.back = math.Min(s.back, dev)

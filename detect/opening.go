@@ -377,16 +377,12 @@ func (m *Monitor) qualify(r *record, c *channel, k *watch) {
 	}
 }
 
-// provisional names a fall at the trigger where inputs or validity already
-// tell that it is no opening.
+// provisional names a fall at the trigger where the dump valve's input already
+// tells that it is no opening.
 func (m *Monitor) provisional(r *record, c *channel, k *watch) {
 	if e := &m.dump.opened; e.used == 0 && e.covers(r.ev.Onset, r.slack) {
 		e.used = r.ev.ID
 		r.toDump(r.ev.Decided)
-		return
-	}
-	if c.last < m.leastPa(c.cfg.Reference) {
-		r.toFault(FaultRail, r.ev.Decided)
 	}
 }
 

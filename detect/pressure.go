@@ -310,6 +310,11 @@ func (p *pressure) bridge(missing int) {
 	l0 := &p.levels[0]
 	p.noise.cut()
 	p.noiseFrom = l0.n + excursion + 1
+	if p.run > 0 && p.run <= spikeLen && p.doubt == 0 { // what ran into the hole was part of the fault
+		for i := range p.run {
+			l0.patch(i, p.ref)
+		}
+	}
 	p.run, p.doubt = 0, 0
 	if l0.n == 0 {
 		return

@@ -137,7 +137,7 @@ func (n *naming) cutoff() Kind {
 	if before.ev.RampPaS != nil {
 		ramp = *before.ev.RampPaS
 	}
-	if n.fastest < 1.3*before.fastest+noise || n.kink.len > 0 && lost < 1.5*ramp+3*n.kink.s0SD {
+	if n.fastest < 1.3*before.fastest+noise || n.kink.len > 0 && math.Abs(n.before) < 2*ramp && lost < 1.5*ramp+3*n.kink.s0SD {
 		return SupplyStep
 	}
 	return ""
@@ -267,14 +267,14 @@ func (m *Monitor) contradicted(r *record, k *watch, s *course) bool {
 // no, 0 it can't tell.
 func (m *Monitor) sees(c *channel, k *watch, s *course) int {
 	p := c.p
-	if len(p.cap.t) == 0 || !p.noise.ready() || c.seenT < s.lowT {
+	if len(p.cap.t) == 0 || !p.noise.ready() || c.seenT < s.deepT {
 		return 0
 	}
 	half := max(int64(k.ns)/2, 4*c.period)
 	on := p.cap.find(s.t)
 	from := p.cap.find(s.t - int64(s.span)*k.c.period)
 	guard := int((max(k.ns/4, 2*c.period) + int64(c.cfg.LagS*1e9)) / c.period)
-	lo, hi := p.cap.find(s.lowT-half), p.cap.find(s.lowT+half)
+	lo, hi := p.cap.find(s.deepT-half), p.cap.find(s.deepT+half)
 	v, slope, ok := p.cap.line(from, on-guard, s.t)
 	mean, n := p.cap.mean(lo, hi)
 	if !ok || n < 3 || on-guard-from < 16 || lo <= on {
@@ -285,7 +285,7 @@ func (m *Monitor) sees(c *channel, k *watch, s *course) int {
 			return 0
 		}
 	}
-	t := float64(s.lowT-s.t) * 1e-9
+	t := float64(s.deepT-s.t) * 1e-9
 	span := float64(on-guard-from) * float64(c.period) * 1e-9
 	sd := p.sigma() * p.excess()
 	slopeErr := sd * slopeSD(on-guard-from) / (float64(c.period) * 1e-9)

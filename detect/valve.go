@@ -5,7 +5,7 @@ import "ventward/daq"
 const (
 	// valveAheadNs and valveAfterNs bound when a pressure responds to a valve,
 	// before and after the moment at which its input or command changed.
-	valveAheadNs = int64(5e6)
+	valveAheadNs = int64(15e6) // an input sits anywhere on a valve's way
 	valveAfterNs = int64(100e6)
 )
 
@@ -17,6 +17,10 @@ type valve struct {
 	opened  edge
 	closed  edge
 	isInput bool // an input channel tells; commands are ignored
+	// demanded is when the bench's own outputs last asked for it to open; 0:
+	// never, or nobody tells.
+	demanded int64
+	wanted   bool // the newest command
 }
 
 // An edge is a change of a valve.
@@ -54,10 +58,16 @@ func (v *valve) change(open bool, from, to int64) bool {
 // channel: open at bench time now.
 func (m *Monitor) Valve(role daq.Role, open bool, now int64) {
 	v := m.valveOf(role)
-	if v == nil || v.isInput {
+	if v == nil {
 		return
 	}
-	m.turn(v, open, now, now)
+	if open && !v.wanted {
+		v.demanded = now
+	}
+	v.wanted = open
+	if !v.isInput {
+		m.turn(v, open, now, now)
+	}
 }
 
 func (m *Monitor) valveOf(role daq.Role) *valve {
@@ -82,7 +92,7 @@ func (m *Monitor) turn(v *valve, open bool, from, to int64) {
 		if r.ev.Onset < from-valveAheadNs-int64(1e9) {
 			break
 		}
-		if r.ev.Opens() && v.opened.covers(r.ev.Onset, r.slack) {
+		if r.ev.Opens() && v.demanded <= r.ev.Decided && v.opened.covers(r.ev.Onset, r.slack) {
 			first = r
 		}
 	}
