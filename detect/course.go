@@ -34,6 +34,7 @@ type course struct {
 	slopeSD float64 // of after, Pa/s
 	fastest float64 // steepest fall from block to block, Pa/s
 	blockS  float64 // s that a block takes
+	sunk    bool    // but for its first quarter it lies below what a pressure can be
 
 	// ahead of the event: when it began, for how long the line is believed to
 	// go on, samples behind the line
@@ -96,6 +97,7 @@ func (k *watch) blocks(s *course) {
 	s.lowest, s.top = math.Inf(1), math.Inf(-1)
 	s.blockS = float64(block) * float64(k.c.period) * 1e-9
 	last := math.NaN()
+	s.sunk = true
 	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
 	for i := s.from; i+block <= s.to; i += max(1, block/2) {
 		v, n := p.cap.mean(i, i+block)
@@ -106,6 +108,9 @@ func (k *watch) blocks(s *course) {
 			s.fastest = fall
 		}
 		last = v
+		if i > s.from+s.n/4 {
+			s.sunk = s.sunk && v < k.least
+		}
 		if v < s.lowest {
 			s.lowest, s.lowT = v, p.cap.t[(i+block/2)&p.cap.mask]
 		}

@@ -43,6 +43,7 @@ type watch struct {
 	sd      float64
 	ns      int64   // length of the window that fired
 	ambient float64 // Pa
+	least   float64 // Pa in the seat's reference: no pressure is lower
 }
 
 // fired handles a level's alarm: a departure from the line so far, once its
@@ -264,7 +265,7 @@ func (m *Monitor) opening(c *channel, l *level, w *window) *record {
 func (m *Monitor) departed(c *channel, k *watch) *record {
 	p := c.p
 	now := c.lastT
-	k.c, k.ambient, k.decide, k.t0 = c, m.ambient, p.cap.n-1, now
+	k.c, k.ambient, k.decide, k.t0, k.least = c, m.ambient, p.cap.n-1, now, m.leastPa(c.cfg.Reference)
 	k.from, k.peak = max(p.lastFall, p.cap.oldest()), p.high
 	t := p.cap.t[k.onset&p.cap.mask]
 	slack := k.ns + int64(c.cfg.LagS*1e9)

@@ -32,6 +32,7 @@ const (
 	// ms, and its contact sits anywhere on the way.
 	cutoffAheadNs = int64(8e6)
 	cutoffAfterNs = int64(30e6)
+	cutoffNearNs  = int64(6e6)
 	// shockMost is the share of the gauge pressure that a false low reading of a
 	// heated diaphragm stays below (common practice, no source).
 	shockMost = 0.35
@@ -79,7 +80,7 @@ func (n *naming) sensor() (Kind, Fault) {
 	switch {
 	case n.equal && n.n > 6 && n.fall90 <= 3:
 		return SensorFault, FaultRail
-	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && !n.m.swung(n.k, n.course, n.final):
+	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && (n.sunk || n.final && n.returned(true)):
 		return SensorFault, FaultRail
 	case n.m.contradicted(n.r, n.k, n.course), n.returned(n.final), n.final && n.receding():
 		if n.length < 0.02 || n.n < 24 {
@@ -137,7 +138,8 @@ func (n *naming) cutoff() Kind {
 	if before.ev.RampPaS != nil {
 		ramp = *before.ev.RampPaS
 	}
-	if n.fastest < 1.3*before.fastest+noise || n.kink.len > 0 && math.Abs(n.before) < 2*ramp && lost < 1.5*ramp+3*n.kink.s0SD {
+	near := t > e.from-cutoffNearNs-n.r.slack
+	if near || n.fastest < 1.3*before.fastest+noise || n.kink.len > 0 && math.Abs(n.before) < 2*ramp && lost < 1.5*ramp+3*n.kink.s0SD {
 		return SupplyStep
 	}
 	return ""
@@ -149,7 +151,7 @@ func (m *Monitor) openBefore(r *record) *record {
 	for i := len(m.book.recs) - 1; i >= 0; i-- {
 		x := m.book.recs[i]
 		switch {
-		case x == r || x.ev.Onset >= r.ev.Onset || x.seat != r.seat:
+		case x == r || x.ev.Onset >= r.ev.Onset:
 		case x.ev.Kind == Reseal:
 			return nil
 		case x.ev.Opens():
@@ -197,7 +199,11 @@ func (n *naming) leak() Kind {
 // moves tells whether the pressure was not standing before, against the rate of
 // what came.
 func (n *naming) moves(rate float64) bool {
-	return math.Abs(n.before) > 0.1*rate+3*n.kink.s0SD
+	share := 0.1
+	if n.m.supply.open {
+		share = 0.02
+	}
+	return math.Abs(n.before) > share*rate+3*n.kink.s0SD
 }
 
 // level tells whether the ramp goes over into a level and stays there.
@@ -423,10 +429,4 @@ func (k *watch) gauge(pa float64) float64 {
 		return pa - k.ambient
 	}
 	return pa
-}
-
-// swung tells that the line rang below what a vessel can have and settled above
-// it, away from where it was: a liquid's drop does that, a broken wire doesn't.
-func (m *Monitor) swung(k *watch, s *course, final bool) bool {
-	return s.end > m.leastPa(k.c.cfg.Reference) && !s.returned(final)
 }
