@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"ventward/daq"
 )
@@ -36,9 +37,13 @@ const (
 	// shockMost is the share of the gauge pressure that a false low reading of a
 	// heated diaphragm stays below (common practice, no source).
 	shockMost = 0.35
-	// warming is the share of a small fall that gas makes good as it warms up
-	// again: at most (gamma-1)/gamma of it, and a margin.
-	warming = 0.45
+	// warmer is the margin on the share of a small fall that gas makes good as it
+	// warms up again.
+	warmer = 0.04
+	// burst is how many times the noise before the trace's own roughness must be
+	// to count as a burst of noise, and roughLeast how many standard deviations of
+	// it a fall must be then.
+	burst, roughLeast = 1.6, 9.0
 )
 
 // A naming is an event's course with what its names are judged by.
@@ -65,6 +70,9 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 	}
 	if !final {
 		return "", ""
+	}
+	if n.noisy() {
+		return SensorFault, FaultSpike
 	}
 	n.kink = k.kinked(s)
 	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.broken} {
@@ -96,11 +104,71 @@ func (n *naming) sensor() (Kind, Fault) {
 // receding tells whether a small fall goes back to the line further than gas
 // that warms up again after a vent has shut could.
 func (n *naming) receding() bool {
-	most := 1 - warming
-	if !n.m.supply.open && math.Abs(n.before)*n.length < 0.05*n.depth {
-		most = 0.93 // nothing rises by itself where nothing was filled
+	most := 1 - n.m.warming()
+	if !n.m.supply.open && n.before*n.length < 0.05*n.depth {
+		most = 0.945 // nothing rises by itself where nothing was filled
 	}
 	return n.depth < shockMost*n.gauge && n.depth > 2*n.noise && n.recovers() && n.left < most*n.depth
+}
+
+// warming is the share of a small and fast fall that gas makes good as it warms
+// up again: (gamma-1)/gamma of it (isentropic expansion, then back to the wall's
+// temperature at constant volume), and a margin.
+func (m *Monitor) warming() float64 {
+	switch m.opt.Fixture.Gas {
+	case "Ar":
+		return 0.40 + warmer
+	case "CO2":
+		return 0.23 + warmer
+	}
+	return 0.286 + warmer
+}
+
+// noisy tells whether a burst of noise, or nothing at all, explains the fall.
+func (n *naming) noisy() bool {
+	if n.depth < 1.25*n.noise && n.left < n.noise {
+		return true
+	}
+	rough := n.k.roughness(n.course)
+	sigma := n.k.c.p.sigma()
+	if rough < burst*sigma || sigma == 0 || n.depth > shockMost*n.gauge {
+		return false
+	}
+	return n.depth < roughLeast*n.sd*rough/sigma
+}
+
+// roughness is the standard deviation of a sample as the second differences
+// show it, before or after the onset, whichever is more. It leaves the fall
+// itself out.
+func (k *watch) roughness(s *course) float64 {
+	p := k.c.p
+	after := p.scatter(k.decide, min(s.to, k.decide+4*roughSpan))
+	return math.Max(after, p.scatter(k.onset-4*roughSpan, k.onset))
+}
+
+const roughSpan = 64
+
+// scatter is the standard deviation of a sample as second differences in
+// [from, to) show it: medians, so that spikes and the fall itself don't count.
+// 0: too few samples.
+func (p *pressure) scatter(from, to int) float64 {
+	var sums [4]float64
+	n := 0
+	for from = max(from, p.cap.oldest()+2); n < len(sums) && from+roughSpan <= to; from += roughSpan {
+		var d [roughSpan]float64
+		for i := range d {
+			j := from + i
+			d[i] = math.Abs(p.cap.v[j&p.cap.mask] - 2*p.cap.v[(j-1)&p.cap.mask] + p.cap.v[(j-2)&p.cap.mask])
+		}
+		slices.Sort(d[:])
+		sums[n] = 1.4826 * d[roughSpan/2] / math.Sqrt(6)
+		n++
+	}
+	if n == 0 {
+		return 0
+	}
+	slices.Sort(sums[:n])
+	return sums[(n-1)/2]
 }
 
 // stop tells whether the supply valve's shutting explains the course: the ramp
@@ -113,7 +181,7 @@ func (n *naming) stop() Kind {
 	if n.kink.s0 < -coolingMost*n.before-3*n.kink.s0SD || n.kink.offset > 3*n.kink.offsetSD+0.1*n.depth {
 		return "" // steeper, or more sudden, than that
 	}
-	if n.kink.s0 < -0.05*n.before-3*n.kink.s0SD && n.after < 0.7*n.kink.s0-3*n.slopeSD {
+	if n.kink.s0 < -0.05*n.before-3*n.kink.s0SD && n.after < n.kink.s0-3*math.Hypot(n.slopeSD, n.kink.s0SD) {
 		return "" // it goes on falling where cooling would ease
 	}
 	return SupplyStep
@@ -168,7 +236,10 @@ func (n *naming) bulge() Kind {
 		return ""
 	}
 	share := q.s0 / n.before
-	if share < bulgeLeast-2*q.s0SD/n.before || share > bulgeMost {
+	if share > bulgeMost {
+		return SupplyStep // the ramp's own bend
+	}
+	if share < bulgeLeast-2*q.s0SD/n.before {
 		return ""
 	}
 	// A vent's outflow cools the gas, which then warms up: the slope comes back.

@@ -32,7 +32,7 @@ type edge struct {
 
 // covers tells whether a pressure's departure at t can be the valve's doing.
 func (e *edge) covers(t, slack int64) bool {
-	return e.set && t >= e.from-valveAheadNs-slack && t <= e.to+valveAfterNs
+	return e.set && t >= e.from-valveAheadNs-slack && t <= e.to+valveAfterNs+slack
 }
 
 func (v *valve) change(open bool, from, to int64) bool {
