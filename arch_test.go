@@ -48,6 +48,7 @@ var house = map[string][]string{
 	"config":        {"daq", "daq/calib", "daq/wire", "detect", "guard", "analysis", "analysis/flow"}, // analysis: for the case of estimate venting
 	"cmd/ventward":  {"*"},
 	"cmd/score":     {"*"},
+	"cmd/foreign":   {}, // a second opinion shares nothing
 	// The server of the page's browser tests.
 	"dashboard/web/e2e/server": {"dashboard", "stream", "daq", "detect", "guard"},
 }
