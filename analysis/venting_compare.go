@@ -5,6 +5,12 @@ import (
 	"strings"
 )
 
+// Names of the designs that every comparison has.
+const (
+	AsItIs       = "as it is"
+	NoBottomVent = "no bottom vent"
+)
+
 // A VentingOption is one change that a designer could make. What is zero stays
 // as it is in the case.
 type VentingOption struct {
@@ -54,11 +60,15 @@ type VentingRow struct {
 // mostOptions bounds the list: pairs of 8 are 28 rows.
 const mostOptions = 8
 
-// Compare puts the case, each option, each pair of options and all together
-// side by side. With trials > 0 each row has its simulated breaches, all from
-// the same seed: the rows share their draws, so that they differ by the design
-// and not by chance. seed starts a chance anew.
-func (c *VentingCase) Compare(options []VentingOption, s VentingSpread, trials int, confidence float64, seed func() Chance) ([]VentingRow, error) {
+// A Design is the case with some of its options taken up.
+type Design struct {
+	Name    string
+	Options []string // names of the options in it; none: as it is
+	Case    VentingCase
+}
+
+// Designs are the case, each option, each pair of options and all together.
+func (c *VentingCase) Designs(options []VentingOption) ([]Design, error) {
 	if len(options) == 0 || len(options) > mostOptions {
 		return nil, fmt.Errorf("%d options: give from 1 to %d", len(options), mostOptions)
 	}
@@ -67,19 +77,45 @@ func (c *VentingCase) Compare(options []VentingOption, s VentingSpread, trials i
 			return nil, fmt.Errorf("option %q opens the core, which a well-mixed cell does not have: cut the cell into slices", o.Name)
 		}
 	}
-	var rows []VentingRow
+	var out []Design
 	for _, set := range sets(len(options)) {
-		d := *c
-		row := VentingRow{Name: "as it is"}
+		d := Design{Name: AsItIs, Case: *c}
 		for _, i := range set {
-			d = options[i].apply(d)
-			row.Options = append(row.Options, options[i].Name)
+			d.Case = options[i].apply(d.Case)
+			d.Options = append(d.Options, options[i].Name)
 		}
 		if len(set) > 0 {
-			row.Name = strings.Join(row.Options, " + ")
+			d.Name = strings.Join(d.Options, " + ")
 		}
-		if err := row.fill(&d, s, trials, confidence, seed); err != nil {
-			return nil, fmt.Errorf("%s: %w", row.Name, err)
+		out = append(out, d)
+	}
+	return out, nil
+}
+
+// Row simulates the design. Designs are independent of each other: whoever
+// calls may simulate them side by side, each with a chance of its own.
+func (d *Design) Row(s VentingSpread, trials int, confidence float64, seed func() Chance) (VentingRow, error) {
+	r, err := d.Case.Row(d.Name, s, trials, confidence, seed)
+	if err != nil {
+		return r, fmt.Errorf("%s: %w", d.Name, err)
+	}
+	r.Options = d.Options
+	return r, nil
+}
+
+// Compare puts the designs side by side. With trials > 0 each row has its
+// simulated breaches, all from the same seed: the rows share their draws, so
+// that they differ by the design and not by chance. seed starts a chance anew.
+func (c *VentingCase) Compare(options []VentingOption, s VentingSpread, trials int, confidence float64, seed func() Chance) ([]VentingRow, error) {
+	designs, err := c.Designs(options)
+	if err != nil {
+		return nil, err
+	}
+	var rows []VentingRow
+	for i := range designs {
+		row, err := designs[i].Row(s, trials, confidence, seed)
+		if err != nil {
+			return nil, err
 		}
 		rows = append(rows, row)
 	}

@@ -13,6 +13,7 @@ import (
 // A Case is one cell in one runaway, for estimate venting.
 type Case struct {
 	Name    string
+	Source  string // what its figures come from beside the file; empty: the file alone
 	Venting analysis.VentingCase
 	Spread  analysis.VentingSpread
 	Options []analysis.VentingOption // to compare

@@ -93,6 +93,7 @@ const (
 	CautionEstimate  = "Estimate only: effective areas rest on the fixture's volume and on a model of the gas. Have a qualified person check them."
 	CautionNoDrop    = "No drop seen does not mean not opened: the specimen may still be pressurised behind a plugged port."
 	CautionClogging  = "Clogging is not measured by a burst test."
+	CautionVenting   = "Estimate only: simulated pressures in a cell rest on a simple model and on inputs that scatter widely. Have a qualified person check them."
 	CautionNormal    = "Tolerance limits and probabilities rest on a normal distribution and on shots taken at random from the lot."
 	CautionSimulated = "The bench was simulated: no figure here says anything about a real specimen."
 )

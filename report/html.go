@@ -42,13 +42,31 @@ var size = regexp.MustCompile(`(?s)<svg width="[^"]*" height="[^"]*"`)
 
 // svg draws a figure as an element of the page. The plotter escapes all text.
 func svg(f *Figure) (template.HTML, error) {
-	c := vgsvg.New(vg.Length(textWidth), vg.Length(f.Height))
+	var b bytes.Buffer
+	if err := WriteSVG(&b, f, textWidth); err != nil {
+		return "", err
+	}
+	return template.HTML(b.String()), nil
+}
+
+// WriteSVG draws a figure, width points wide and as high as the figure says, as
+// an element <svg> that a page can take in: it has a viewBox and no size of its
+// own, and says in words what it shows. It is the plot that WritePDF draws.
+// The plotter escapes all text.
+func WriteSVG(w io.Writer, f *Figure, width float64) error {
+	if !(width >= 100 && width <= 4000) {
+		return fmt.Errorf("report: figure %q: a width of %v points: give 100 to 4000", f.Alt, width)
+	}
+	c := vgsvg.New(vg.Length(width), vg.Length(f.Height))
 	f.Plot.Draw(draw.New(c))
 	var b bytes.Buffer
 	if _, err := c.WriteTo(&b); err != nil {
-		return "", fmt.Errorf("report: figure %q: %w", f.Alt, err)
+		return fmt.Errorf("report: figure %q: %w", f.Alt, err)
 	}
 	body := prologue.ReplaceAll(b.Bytes(), []byte("<svg"))
 	label := `<svg role="img" aria-label="` + template.HTMLEscapeString(f.Alt) + `"`
-	return template.HTML(size.ReplaceAllLiteral(body, []byte(label))), nil
+	if _, err := w.Write(size.ReplaceAllLiteral(body, []byte(label))); err != nil {
+		return fmt.Errorf("report: figure %q: %w", f.Alt, err)
+	}
+	return nil
 }

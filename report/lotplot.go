@@ -27,9 +27,10 @@ func reach(lo, hi *float64, v float64) {
 	}
 }
 
-// dotFigure draws every shot of a group on the pressure axis, stacked where
-// they fall together, with the limits and the tolerance interval beneath.
-func dotFigure(s *lot.Summary) *Figure {
+// DotFigure draws every shot of a group on the pressure axis (bar gauge),
+// stacked where they fall together, with the limits and the tolerance interval
+// beneath. nil: no shot has a pressure.
+func DotFigure(s *lot.Summary) *Figure {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range s.Group.Shots {
 		reach(&lo, &hi, s.Group.Shots[i].PressurePa/PaPerBar)
@@ -132,9 +133,10 @@ func limitMarks(p *plot.Plot, l lot.Limits, lo, hi float64) {
 	}
 }
 
-// courseFigure shows the groups of one feature in their order: every shot, the
-// mean and the tolerance interval, between the limits.
-func courseFigure(feature string, sums []*lot.Summary) *Figure {
+// CourseFigure shows the groups of one feature in their order: every shot, the
+// mean and the tolerance interval, between the limits of the first. sums holds
+// one or more, each with a mean.
+func CourseFigure(feature string, sums []*lot.Summary) *Figure {
 	p := newPlot("pressure in bar gauge", "")
 	hidden(&p.Y)
 	p.Add(gridlines{})
@@ -176,9 +178,9 @@ func upper(s string) string {
 	return strings.ToUpper(s[:1]) + s[1:]
 }
 
-// orderFigure draws the fitted distributions of the features on one pressure
-// axis.
-func orderFigure(pairs []lot.Pair) *Figure {
+// OrderFigure draws the fitted distributions of the features on one pressure
+// axis (bar gauge). nil: fewer than two of them have a spread.
+func OrderFigure(pairs []lot.Pair) *Figure {
 	var sums []*lot.Summary
 	for i := range pairs {
 		for _, s := range []*lot.Summary{pairs[i].First, pairs[i].Second} {
@@ -223,9 +225,9 @@ func orderFigure(pairs []lot.Pair) *Figure {
 	return &Figure{Plot: p, Height: 150, Alt: "opening order", Caption: "Fitted normal distributions, each drawn to the same height, above the shots they were fitted to. The order is safe where they lie far apart."}
 }
 
-// thicknessFigure draws pressure over residual thickness with the prediction
-// band.
-func thicknessFigure(s *lot.Summary, confidence float64) *Figure {
+// ThicknessFigure draws pressure over residual thickness with the prediction
+// band at the given confidence, a fraction. The summary has a Thickness.
+func ThicknessFigure(s *lot.Summary, confidence float64) *Figure {
 	r := s.Thickness
 	p := newPlot("residual thickness in µm", "pressure in bar gauge")
 	p.Add(gridlines{})
@@ -264,10 +266,11 @@ func thicknessFigure(s *lot.Summary, confidence float64) *Figure {
 		Caption: fmt.Sprintf("%s: line by least squares and the band in which one further piece lies with %s confidence; dashed in colour: the limits.", groupName(&s.Group), percent(confidence))}
 }
 
-// wearFigure draws the pressure over the punch's strokes: every shot, the line
+// WearFigure draws the pressure over the punch's strokes: every shot, the line
 // since the last regrinding, and the tolerance limits carried on until they
-// meet an acceptance limit.
-func wearFigure(name, feature string, strokes, pressures []float64, w *lot.Wear, l lot.Limits, st lot.Statement) *Figure {
+// meet an acceptance limit. name goes into the caption; strokes and pressures
+// (Pa gauge) are the shots that w was fitted to.
+func WearFigure(name, feature string, strokes, pressures []float64, w *lot.Wear, l lot.Limits, st lot.Statement) *Figure {
 	p := newPlot("strokes of the punch in thousands", "pressure in bar gauge")
 	p.Add(gridlines{})
 	d := &dots{c: faded(featureColour(feature), 170), r: 1.8}

@@ -113,7 +113,7 @@ func (r *LotReport) dotSection() Section {
 			s.Blocks = append(s.Blocks, Block{Text: fmt.Sprintf("%d further groups are in the tables below.", len(r.Sums)-groupsShown)})
 			break
 		}
-		if f := dotFigure(&r.Sums[i]); f != nil {
+		if f := DotFigure(&r.Sums[i]); f != nil {
 			s.Blocks = append(s.Blocks, Block{Figure: f})
 		}
 	}
@@ -130,7 +130,7 @@ func (r *LotReport) courseSection() Section {
 				sums = append(sums, &r.Sums[i])
 			}
 		}
-		s.Blocks = append(s.Blocks, Block{Figure: courseFigure(feature, sums)})
+		s.Blocks = append(s.Blocks, Block{Figure: CourseFigure(feature, sums)})
 		if t := comparison(sums, r.Statement.Confidence); t != nil {
 			s.Blocks = append(s.Blocks, Block{Table: t})
 		}
@@ -184,7 +184,7 @@ func (r *LotReport) orderSection() Section {
 	if len(r.Pairs) == 0 {
 		return Section{}
 	}
-	if f := orderFigure(r.Pairs); f != nil {
+	if f := OrderFigure(r.Pairs); f != nil {
 		s.Blocks = append(s.Blocks, Block{Figure: f})
 	}
 	for i := range r.Pairs {
@@ -288,7 +288,7 @@ func (r *LotReport) trendSection() Section {
 			}
 			s.Blocks = append(s.Blocks, Block{Text: text})
 			if i < groupsShown {
-				s.Blocks = append(s.Blocks, Block{Figure: thicknessFigure(sum, r.Statement.Confidence)})
+				s.Blocks = append(s.Blocks, Block{Figure: ThicknessFigure(sum, r.Statement.Confidence)})
 			}
 		}
 		if w := sum.Wear; w != nil {
@@ -334,7 +334,7 @@ func (r *LotReport) wear(feature string) []Block {
 		return nil
 	}
 	name := fmt.Sprintf("%s over %d lots%s", upper(plural(feature)), lots, prefixed(", die ", shots[0].Die))
-	return []Block{{Text: wearText(name, &w, sum.Limits.Any())}, {Figure: wearFigure(name, feature, strokes, pressures, &w, sum.Limits, r.Statement)}}
+	return []Block{{Text: wearText(name, &w, sum.Limits.Any())}, {Figure: WearFigure(name, feature, strokes, pressures, &w, sum.Limits, r.Statement)}}
 }
 
 func wearText(name string, w *lot.Wear, limits bool) string {

@@ -144,7 +144,8 @@ type upright struct {
 	label string
 	c     color.Color
 	dash  []vg.Length
-	right bool // the label stands to the right of the line
+	right bool    // the label stands to the right of the line
+	drop  float64 // points that the label stands lower, beside others
 }
 
 func (u upright) Plot(c draw.Canvas, p *plot.Plot) {
@@ -161,7 +162,7 @@ func (u upright) Plot(c draw.Canvas, p *plot.Plot) {
 	if u.right {
 		s.XAlign, dx = text.XLeft, 3
 	}
-	c.FillText(s, vg.Point{X: at + dx, Y: c.Max.Y - 2}, u.label)
+	c.FillText(s, vg.Point{X: at + dx, Y: c.Max.Y - 2 - vg.Length(u.drop)}, u.label)
 }
 
 // tag is a number in a disc at the top of the plot, on a thin line.

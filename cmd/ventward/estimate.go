@@ -2,12 +2,17 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"text/tabwriter"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -271,6 +276,7 @@ type ventingOptions struct {
 	seed       uint64
 	confidence float64
 	open       float64
+	out        string // a document
 }
 
 func estimateVentingCommand() *cobra.Command {
@@ -283,7 +289,8 @@ whether the housing holds hot, how far the top vent may be clogged, and how
 often scatter and uncertainty lead to a breach. --compare puts the designer's
 options side by side. testdata/venting/case.toml is a commented example.`,
 		Example: `  ventward estimate venting --case case.toml
-  ventward estimate venting --case case.toml --compare --trials 500 --seed 7`,
+  ventward estimate venting --case case.toml --compare --trials 500 --seed 7
+  ventward estimate venting --case case.toml --compare -o venting.pdf`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := need(c, "case"); err != nil {
@@ -306,6 +313,7 @@ options side by side. testdata/venting/case.toml is a commented example.`,
 	f := c.Flags()
 	f.StringVar(&o.file, "case", "", "the case, TOML")
 	f.BoolVar(&o.compare, "compare", false, "the options of the case side by side")
+	f.StringVarP(&o.out, "output", "o", "", "a document to write as well: .pdf or .html")
 	f.Float64Var(&o.open, "open-fraction", 0.5, "open fraction of the top vent instead of the case's")
 	f.IntVar(&o.trials, "trials", 300, "simulated cells a design for the probability of breach (default with --compare 100); 0: none")
 	f.Uint64Var(&o.seed, "seed", 1, "of the simulated cells")
@@ -322,28 +330,65 @@ func (o *ventingOptions) run(k *config.Case, w io.Writer) error {
 	if o.trials < 0 || !(o.confidence > 0 && o.confidence < 1) {
 		return badUse("--trials %d --confidence %g: give trials of 0 or more and a confidence between 0 and 1", o.trials, o.confidence)
 	}
+	var write writer
+	if o.out != "" {
+		var err error
+		if write, err = formOf(o.out); err != nil {
+			return err
+		}
+	}
 	rows, err := o.rows(k)
 	if err != nil {
 		return wrongUse{err}
 	}
+	lines := make([]ventingLine, len(rows))
+	for i := range rows {
+		lines[i] = newVentingLine(&k.Venting, rows[i])
+	}
 	if o.asJSON {
-		for i := range rows {
-			if err := printJSON(w, rows[i]); err != nil {
+		for i := range lines {
+			if err := printJSON(w, lines[i]); err != nil {
 				return err
 			}
 		}
 	} else {
-		printVenting(w, k, rows, o)
+		printVenting(w, k, lines, o)
 	}
-	if o.strict && !rows[0].Holds {
+	if write != nil {
+		d, err := o.document(k, rows)
+		if err != nil {
+			return wrongUse{err}
+		}
+		if err := writeReport(o.out, d, write); err != nil {
+			return err
+		}
+	}
+	if o.strict && !lines[0].Holds {
 		return errNo
 	}
 	return nil
 }
 
-// rows are the case as it is, with and without its bottom vent, and then the
-// options.
-func (o *ventingOptions) rows(k *config.Case) ([]ventingLine, error) {
+// document is the report of the estimate.
+func (o *ventingOptions) document(k *config.Case, rows []analysis.VentingRow) (*report.Document, error) {
+	a, err := adequacy(k, o)
+	if err != nil {
+		return nil, err
+	}
+	if o.compare {
+		a.Options = rows
+	}
+	return report.VentingDocument(&report.VentingReport{Name: k.Name, Source: k.Source, Adequacy: &a, Inputs: report.SpreadFacts(&k.Venting, k.Spread), Made: time.Now(), Program: version}), nil
+}
+
+// adequacy answers what the engineer asks of a case.
+func adequacy(k *config.Case, o *ventingOptions) (analysis.Adequacy, error) {
+	return k.Venting.Adequacy(k.Spread, o.trials, o.confidence, o.chance)
+}
+
+// rows are the case as it is, with and without its bottom vent, or with the
+// options taken up.
+func (o *ventingOptions) rows(k *config.Case) ([]analysis.VentingRow, error) {
 	v := k.Venting
 	options := k.Options
 	if o.compare && len(options) == 0 {
@@ -352,19 +397,33 @@ func (o *ventingOptions) rows(k *config.Case) ([]ventingLine, error) {
 	if !o.compare {
 		options = nil
 		if v.Bottom != nil {
-			options = []analysis.VentingOption{{Name: "no bottom vent", NoBottom: true}}
+			options = []analysis.VentingOption{{Name: analysis.NoBottomVent, NoBottom: true}}
 		}
 	}
-	if len(options) == 0 {
-		r, err := v.Row("as it is", k.Spread, o.trials, o.confidence, o.chance)
-		return []ventingLine{newVentingLine(&v, r)}, err
+	designs := []analysis.Design{{Name: analysis.AsItIs, Case: v}}
+	if len(options) > 0 {
+		var err error
+		if designs, err = v.Designs(options); err != nil {
+			return nil, err
+		}
 	}
-	rows, err := v.Compare(options, k.Spread, o.trials, o.confidence, o.chance)
-	var out []ventingLine
-	for _, r := range rows {
-		out = append(out, newVentingLine(&v, r))
+	return o.simulate(designs, k.Spread)
+}
+
+// simulate takes the designs side by side, as many at once as there are cores.
+func (o *ventingOptions) simulate(designs []analysis.Design, s analysis.VentingSpread) ([]analysis.VentingRow, error) {
+	rows, errs := make([]analysis.VentingRow, len(designs)), make([]error, len(designs))
+	var next atomic.Int64
+	var g sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0), len(designs)) {
+		g.Go(func() {
+			for i := int(next.Add(1)) - 1; i < len(designs); i = int(next.Add(1)) - 1 {
+				rows[i], errs[i] = designs[i].Row(s, o.trials, o.confidence, o.chance)
+			}
+		})
 	}
-	return out, err
+	g.Wait()
+	return rows, errors.Join(errs...)
 }
 
 // usualOptions are those compared where a case names none: each a round step
@@ -379,7 +438,7 @@ func usualOptions(v *analysis.VentingCase) []analysis.VentingOption {
 		out = append(out, analysis.VentingOption{Name: "core kept open, 1 mm wider", CoreDiameterM: v.Inside.CoreDiameterM + 1e-3})
 	}
 	if v.Bottom != nil {
-		return append(out, analysis.VentingOption{Name: "no bottom vent", NoBottom: true})
+		return append(out, analysis.VentingOption{Name: analysis.NoBottomVent, NoBottom: true})
 	}
 	b := analysis.Vent{Opening: analysis.Scatter{MeanPa: (v.Top.Opening.MeanPa + v.Housing.HotPa()) / 2}, AreaM2: 4 * v.Top.AreaM2, Discharge: v.Top.Discharge, OpenFraction: 1}
 	return append(out, analysis.VentingOption{Name: fmt.Sprintf("a bottom vent of %.3g mm² at %.3g bar", b.AreaM2*1e6, b.Opening.MeanPa/1e5), Bottom: &b})
