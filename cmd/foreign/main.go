@@ -22,7 +22,6 @@ type options struct {
 	first   uint64
 	only    string
 	rig     string
-	rates   []float64
 	binary  string
 	keep    string
 	verbose bool

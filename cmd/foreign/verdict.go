@@ -80,7 +80,6 @@ func analyze(binary, path string, options []string) ([]*event, map[string]any, e
 
 // A tally collects what was seen over all traces.
 type tally struct {
-	first, last       uint64
 	traces, nuisance  int
 	failed            []string
 	allowed, found    int
