@@ -6,6 +6,9 @@ type Output struct {
 	Name       string `json:"name"`
 	Instrument int    `json:"instrument"` // index of the instrument whose line carries it
 	Address    int    `json:"address"`    // coil address for modbus
+	// Line is the control line of the instrument's port that carries the
+	// heartbeat, rts or dtr; empty: a coil, register or text command.
+	Line string `json:"line,omitempty"`
 	// Heartbeat marks the output whose EDGES keep the hard watchdog relay
 	// closed. It is never a rule's to switch.
 	Heartbeat bool `json:"heartbeat,omitempty"`

@@ -40,6 +40,7 @@ const (
 	GuardNames       = "names"       // two persons are named
 	GuardProof       = "proof"       // no proof test of a trip is overdue
 	GuardBypass      = "bypass"      // no trip is bypassed
+	GuardDescription = "description" // the bench description's file is the one that runs
 )
 
 // guards is every arming guard in the order in which they are shown.
@@ -53,6 +54,7 @@ var guards = []struct {
 	{GuardSpace, (*Guard).whySpace}, {GuardLeak, (*Guard).whyLeak}, {GuardVolume, (*Guard).whyVolume},
 	{GuardDump, (*Guard).whyDump}, {GuardWatchdog, (*Guard).whyWatchdog}, {GuardAwake, (*Guard).whyAwake},
 	{GuardNames, (*Guard).whyNames}, {GuardProof, (*Guard).whyProof}, {GuardBypass, (*Guard).whyBypass},
+	{GuardDescription, (*Guard).whyDescription},
 }
 
 // ArmingGuards lists the names that Options.Arming may hold.
@@ -149,8 +151,13 @@ func (g *Guard) whyCalibration() (string, string) {
 
 func (g *Guard) whyZero() (string, string) {
 	for _, ch := range g.specimens {
-		if c := &g.o.Channels[ch]; !c.Zeroed {
-			return "the zero of " + c.Name + " is not verified", "open the line to air and verify it"
+		c := &g.o.Channels[ch]
+		if e, ok := g.s.Entered[EnterZero+"/"+c.Name]; ok {
+			if old := g.outdated(e.Date, e.Until, g.o.ZeroDays); old != "" {
+				return "the zero of " + c.Name + old, "open the line to air, verify it and enter it"
+			}
+		} else if !c.Zeroed {
+			return "the zero of " + c.Name + " is not verified", "open the line to air, verify it and enter it"
 		}
 	}
 	return g.someSpecimen()
@@ -244,27 +251,57 @@ func (g *Guard) whyAwake() (string, string) {
 }
 
 func (g *Guard) whyLeak() (string, string) {
-	if g.o.LeakPaS == nil {
-		return "the leak rate of the fixture is not known", "do a leak check at low pressure and enter its result"
+	const cure = "do a leak check at low pressure and enter its result"
+	rate, date, until := g.o.LeakPaS, g.o.LeakDate, ""
+	if e, ok := g.s.Entered[EnterLeak]; ok && e.Date >= date {
+		rate, date, until = e.Value, e.Date, e.Until
 	}
-	if most := g.o.LeakMaxPaS; most > 0 && *g.o.LeakPaS > most {
-		return fmt.Sprintf("the fixture leaks %.3g bar/s, more than %.3g", *g.o.LeakPaS/1e5, most/1e5), "find the leak"
+	if rate == nil {
+		return "the leak rate of the fixture is not known", cure
+	}
+	if most := g.o.LeakMaxPaS; most > 0 && *rate > most {
+		return fmt.Sprintf("the fixture leaks %.3g bar/s, more than %.3g", *rate/1e5, most/1e5), "find the leak, check again and enter the result"
+	}
+	if old := g.outdated(date, until, g.o.LeakDays); old != "" {
+		return "the leak rate of the fixture" + old, cure
 	}
 	return "", ""
 }
 
 func (g *Guard) whyVolume() (string, string) {
+	const cure = "determine it by expansion or a metered charge, put it into the bench description and start anew"
 	if !(g.o.VolumeM3 > 0) {
-		return "the volume of the fixture is not determined", "determine it by expansion or a metered charge and enter it"
+		return "the volume of the fixture is not determined", cure
+	}
+	if old := g.outdated(g.o.VolumeDate, "", g.o.VolumeDays); old != "" {
+		return "the volume of the fixture" + old, cure
 	}
 	return "", ""
 }
 
+// whyDump judges the dump valves that are outputs by their read-back, and where
+// the bench has none the hand valve by what was entered of it.
 func (g *Guard) whyDump() (string, string) {
+	outputs := false
 	for i := range g.o.Outputs {
-		if g.o.Outputs[i].Role == daq.RoleDumpValve && !g.s.Outputs[i].Off {
+		if g.o.Outputs[i].Role != daq.RoleDumpValve {
+			continue
+		}
+		outputs = true
+		if !g.s.Outputs[i].Off {
 			return g.o.Outputs[i].Name + " was not exercised", "exercise it and watch its read-back"
 		}
+	}
+	if outputs {
+		return "", ""
+	}
+	const cure = "open and shut it by hand, watch the gauge, and enter it"
+	e, ok := g.s.Entered[EnterDump]
+	if !ok {
+		return "the dump valve was not exercised", cure
+	}
+	if old := g.outdated(e.Date, e.Until, g.o.DumpDays); old != "" {
+		return "the dump valve's exercise" + old, cure
 	}
 	return "", ""
 }
@@ -294,7 +331,7 @@ func (g *Guard) whyProof() (string, string) {
 		case t.ProofDue != "" && g.s.Date == "":
 			return "today's date is not known", "state it when arming"
 		case t.Overdue:
-			return fmt.Sprintf("the proof test of trip %q was due on %s", t.Rule, t.ProofDue), "test it and enter the next date"
+			return fmt.Sprintf("the proof test of trip %q was due on %s", t.Rule, t.ProofDue), "test it, and enter the test with the next date"
 		}
 	}
 	return "", ""
@@ -305,6 +342,13 @@ func (g *Guard) whyBypass() (string, string) {
 		if g.s.Trips[i].Bypassed {
 			return fmt.Sprintf("trip %q is bypassed", g.s.Trips[i].Rule), "end the bypass"
 		}
+	}
+	return "", ""
+}
+
+func (g *Guard) whyDescription() (string, string) {
+	if n, known := g.s.Notices[NoticeDescription]; known && !n.OK {
+		return "the bench description that runs is not the one in its file: " + n.Reason, "start the program anew, or put the file back"
 	}
 	return "", ""
 }

@@ -90,6 +90,7 @@ func TestArmingGuards(t *testing.T) {
 				p.t.Fatal(err)
 			}
 		}},
+		{GuardDescription, "is not the one in its file: it was changed", none, func(p *player) { p.note("description", "it was changed") }},
 	} {
 		for _, waived := range []bool{false, true} {
 			p := readied(t, func(o *Options) {

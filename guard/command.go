@@ -14,8 +14,8 @@ import (
 // what to do. Verbs that are not the guard's are let pass.
 //
 // Whoever takes commands from people sets Args["at"] to bench or remote,
-// whatever they sent: arm, pressurise, exercise, reset, bypass, in-service and
-// out-of-service are refused unless at the bench. A command without it was
+// whatever they sent: arm, pressurise, exercise, reset, bypass, enter, in-service
+// and out-of-service are refused unless at the bench. A command without it was
 // made by the program. "program" as Who is the program's own, for notices.
 //
 //	prepare                    who1 who2 date
@@ -28,6 +28,7 @@ import (
 //	out-of-service, in-service rule or id, reason
 //	reset                      rule or id, or all
 //	bypass, end-bypass         rule or id, for_s, reason
+//	enter                      what subject date until value method
 //	notice, recording          what ok reason value
 func (g *Guard) Command(c daq.Command, now int64) error {
 	g.reach(now)
@@ -58,6 +59,8 @@ func (g *Guard) Command(c daq.Command, now int64) error {
 		return g.bypass(c, now)
 	case "end-bypass":
 		return g.endBypass(c, now)
+	case "enter":
+		return g.enterResult(c, now)
 	default:
 		return g.alarmCommand(c, now)
 	}
@@ -92,7 +95,7 @@ func (g *Guard) alarmCommand(c daq.Command, now int64) error {
 
 // benchOnly lists what is done at the bench only: it may lead to pressure, or
 // takes a safeguard away.
-var benchOnly = []string{"prepare", "arm", "pressurise", "exercise", "reset", "bypass", "out-of-service", "in-service"}
+var benchOnly = []string{"prepare", "arm", "pressurise", "exercise", "reset", "bypass", "out-of-service", "in-service", "enter"}
 
 func atBench(c daq.Command) error {
 	if at := c.Args["at"]; at == "" || at == "bench" || !slices.Contains(benchOnly, c.Verb) {

@@ -139,9 +139,14 @@ func (g *Guard) addOther(i int, r *Rule) {
 	switch r.Kind {
 	case OnEvent:
 		g.events = append(g.events, g.add(i, r, 0))
+		if len(r.Trip) > 0 { // an event is seen only while the specimen's pressures are
+			for _, c := range g.specimens {
+				g.vital = with(g.vital, c)
+			}
+		}
 	case Lost:
 		g.links = append(g.links, g.add(i, r, 0))
-	case Recording, SpaceLow, Forwarding, LoopLate:
+	case Recording, SpaceLow, Forwarding, LoopLate, Standstill, Description:
 		g.notices = append(g.notices, g.add(i, r, 0))
 	case ClockStep:
 		g.steps = append(g.steps, g.add(i, r, 0))

@@ -12,16 +12,19 @@ import (
 
 // What the program notices of itself, by the argument what of a notice.
 const (
-	NoticeRecording  = "recording"  // the store takes what it is given
-	NoticeSpace      = "space"      // value: free bytes
-	NoticeForwarding = "forwarding" // value: lag of the copy, s
-	NoticeLoop       = "loop"       // value: age of the entry last taken, s
-	NoticeAwake      = "awake"      // the computer is kept from sleeping
+	NoticeRecording   = "recording"   // the store takes what it is given
+	NoticeSpace       = "space"       // value: free bytes
+	NoticeForwarding  = "forwarding"  // value: lag of the copy, s
+	NoticeLoop        = "loop"        // value: age of the entry last taken, s
+	NoticeAwake       = "awake"       // the computer is kept from sleeping
+	NoticeStandstill  = "standstill"  // the loop took nothing for a while; value: how long, s
+	NoticeDescription = "description" // the bench description's file is the one that runs
 )
 
 // noticed is which rules a notice is for.
 var noticed = map[string]RuleKind{
 	NoticeRecording: Recording, NoticeSpace: SpaceLow, NoticeForwarding: Forwarding, NoticeLoop: LoopLate, NoticeAwake: "",
+	NoticeStandstill: Standstill, NoticeDescription: Description,
 }
 
 // notice is the newest of its kind.
@@ -36,7 +39,7 @@ type notice struct {
 func (g *Guard) notice(c daq.Command, what string, now int64) error {
 	kind, known := noticed[what]
 	if !known {
-		return fmt.Errorf("notice: what = %q is not known: use recording, space, forwarding, loop or awake", what)
+		return fmt.Errorf("notice: what = %q is not known: use recording, space, forwarding, loop, awake, standstill or description", what)
 	}
 	ok := c.Args["ok"] == "true"
 	g.s.Notices[what] = notice{OK: ok, Reason: c.Args["reason"], At: now}
@@ -51,7 +54,21 @@ func (g *Guard) notice(c daq.Command, what string, now int64) error {
 		}
 		g.set(e, raw, now, now)
 	}
+	if what == NoticeStandstill && !ok {
+		g.stoodStill(now)
+	}
 	return nil
+}
+
+// stoodStill makes a running test safe: nobody watched it for a while, and the
+// watchdog relay may have opened. It has to be armed and started again.
+func (g *Guard) stoodStill(now int64) {
+	switch g.s.Phase {
+	case Armed, UnderTest, HoldingPressure:
+		g.makeSafe(now)
+	default:
+		g.permit(false, now)
+	}
 }
 
 // noticeHolds compares a notice's value with the rule's limit; without either

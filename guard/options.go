@@ -38,6 +38,14 @@ type Options struct {
 	VolumeM3    float64  `json:"volume_m3,omitempty"`     // of the fixture; 0: not determined
 	LeakPaS     *float64 `json:"leak_Pa_s,omitempty"`     // leak rate of the fixture, Pa/s; nil: not known
 	LeakMaxPaS  float64  `json:"leak_max_Pa_s,omitempty"` // highest leak rate allowed, Pa/s; 0: any
+	LeakDate    string   `json:"leak_date,omitempty"`     // YYYY-MM-DD; empty: not stated
+	VolumeDate  string   `json:"volume_date,omitempty"`   // YYYY-MM-DD; empty: not stated
+
+	// How many days what was determined counts; 0: for ever.
+	ZeroDays   int `json:"zero_days,omitempty"`
+	LeakDays   int `json:"leak_days,omitempty"`
+	VolumeDays int `json:"volume_days,omitempty"`
+	DumpDays   int `json:"dump_days,omitempty"`
 
 	// HoldAfterS is how long the pressure may not rise by HoldRisePa under test
 	// before the test counts as holding pressure, and the supply is shut; 0:
@@ -117,8 +125,6 @@ func (o *Options) checkHeartbeat(ps *problems) {
 func (o *Options) checkCourse(ps *problems) {
 	for i, name := range o.Arming {
 		ps.add(!slices.Contains(ArmingGuards(), name), fmt.Sprintf("arming[%d]", i), name, "use "+strings.Join(ArmingGuards(), ", "))
-		dump := slices.ContainsFunc(o.Outputs, func(out daq.Output) bool { return out.Role == daq.RoleDumpValve })
-		ps.add(name == GuardDump && !dump, "arming", name, "no output is a dump valve: add one, or waive the guard")
 	}
 	for _, f := range []struct {
 		name string
@@ -127,6 +133,7 @@ func (o *Options) checkCourse(ps *problems) {
 		{"expect_Pa", o.ExpectPa}, {"ramp_Pa_s", o.RampPaS}, {"peak_loss_Pa", o.PeakLossPa}, {"plausible_Pa", o.PlausiblePa}, {"agree_Pa", o.AgreePa},
 		{"ambient_Pa", o.AmbientPa}, {"volume_m3", o.VolumeM3}, {"leak_max_Pa_s", o.LeakMaxPaS}, {"hold_after_s", o.HoldAfterS},
 		{"hold_rise_Pa", o.HoldRisePa}, {"safe_Pa", o.SafePa}, {"safe_s", o.SafeS}, {"watch_wait_s", o.WatchWaitS},
+		{"zero_days", float64(o.ZeroDays)}, {"leak_days", float64(o.LeakDays)}, {"volume_days", float64(o.VolumeDays)}, {"dump_days", float64(o.DumpDays)},
 		{"shelve_max_s", o.ShelveMaxS}, {"shelve_max", float64(o.ShelveMax)}, {"bypass_max_s", o.BypassMaxS}, {"bypass_max", float64(o.BypassMax)},
 	} {
 		ps.positive(f.name, f.x)

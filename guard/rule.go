@@ -36,12 +36,16 @@ const (
 	SpaceLow   RuleKind = "space-low"  // free space at or below Limit bytes, or called low by the notice
 	Forwarding RuleKind = "forwarding" // the copy to the database lags by Limit s or more, or fails
 	LoopLate   RuleKind = "loop-late"  // the daemon's own loop is Limit s or more behind
+	// Standstill: the program stood still, so that nothing was watched for a
+	// while. The condition is over when it runs again; the alarm is not.
+	Standstill  RuleKind = "standstill"
+	Description RuleKind = "description" // the bench description's file is no longer the one that runs
 )
 
 // RuleKinds lists every kind of rule.
 func RuleKinds() []RuleKind {
 	return []RuleKind{LimitHigh, LimitLow, Rate, Deviation, Digital, OnEvent, Stale, Faulty, Unconfirmed, Welded, HeartbeatLost,
-		Lost, Bypassed, ProofOverdue, ClockStep, Recording, SpaceLow, Forwarding, LoopLate}
+		Lost, Bypassed, ProofOverdue, ClockStep, Recording, SpaceLow, Forwarding, LoopLate, Standstill, Description}
 }
 
 // Priority orders alarms; the words are those of the alarm-management

@@ -41,13 +41,15 @@ type state struct {
 	Day        int64             `json:"day,omitempty"`  // of the wall clock, days since 1970
 	Offset     int64             `json:"offset,omitempty"`
 	Walled     bool              `json:"walled,omitempty"`
+	// Entered is what persons did between tests and entered, by what and subject.
+	Entered map[string]Entered `json:"entered,omitempty"`
 }
 
 func newState(o Options) state {
 	r, n := len(o.Rules), len(o.Channels)
 	s := state{Phase: AtRest, Alarms: make([]Alarm, r), Muted: make([]muted, r), Holds: make([]bool, r), Faulty: make([]int, r),
 		Trips: make([]Trip, r), Outputs: make([]output, len(o.Outputs)), Seen: make([]int64, n), Newest: make([]point, n),
-		Low: make([]int64, n), Health: make([]memory, n), Notices: map[string]notice{}, Settled: make([]bool, clocks(o.Channels)),
+		Low: make([]int64, n), Health: make([]memory, n), Notices: map[string]notice{}, Entered: map[string]Entered{}, Settled: make([]bool, clocks(o.Channels)),
 		Load: load{Rules: make([][chatterN]int64, r)}, Test: test{High: make([]float64, n), From: make([]float64, n)}}
 	for i := range o.Rules {
 		s.Alarms[i] = Alarm{Rule: o.Rules[i].Name, State: Normal}
@@ -104,11 +106,14 @@ func (g *Guard) Restore(snapshot json.RawMessage) error {
 	for i := range g.conds {
 		g.conds[i].memory = s.Conds[i]
 	}
-	for i := range s.Trips {
-		s.Trips[i].ProofDue = g.o.Rules[i].ProofDue
+	if s.Entered == nil {
+		s.Entered = map[string]Entered{}
 	}
 	s.Conds = nil
 	g.s = s
+	for i := range g.s.Trips {
+		g.s.Trips[i].ProofDue = g.proofDue(i)
+	}
 	return nil
 }
 

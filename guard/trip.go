@@ -201,7 +201,7 @@ func (g *Guard) dated(date string, now int64) {
 	g.s.Date = date
 	for i := range g.s.Trips {
 		t := &g.s.Trips[i]
-		if late := t.ProofDue != "" && t.ProofDue < date && len(t.Outputs) > 0; late != t.Overdue {
+		if late := g.overdueTrip(t); late != t.Overdue {
 			t.Overdue, g.ready.Trips = late, true
 		}
 	}
