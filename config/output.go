@@ -38,6 +38,8 @@ func (r *reading) place(s *section, o *daq.Output, i int, addresses map[[4]int]s
 	o.Instrument = index
 	in := &r.bench.Instruments[index]
 	switch {
+	case s.has("line"):
+		r.onControlLine(s, o)
 	case in.Modbus != nil:
 		r.onModbus(s, o, i, addresses)
 	case in.Query != nil:
@@ -45,7 +47,7 @@ func (r *reading) place(s *section, o *daq.Output, i int, addresses map[[4]int]s
 	default:
 		s.askPlaces()
 		if in.Protocol != "" { // else named already
-			s.problem("instrument", fmt.Sprintf("speaks %s, which has no outputs", in.Protocol), "name a modbus or query instrument")
+			s.problem("instrument", fmt.Sprintf("speaks %s, which has no outputs", in.Protocol), "name a modbus or query instrument, or for a heartbeat add line = \"rts\" or \"dtr\"")
 		}
 	}
 }
@@ -53,8 +55,27 @@ func (r *reading) place(s *section, o *daq.Output, i int, addresses map[[4]int]s
 // askPlaces marks the keys that place an output as known where it can't be told
 // which of them belong to it.
 func (s *section) askPlaces() {
-	for _, key := range []string{"unit", "coil", "register", "function", "on", "off", "on_answer", "off_answer", "ask", "is_on", "is_off"} {
+	s.take("line")
+	for _, key := range placeKeys {
 		s.take(key)
+	}
+}
+
+// placeKeys place an output on a coil, a register or text commands.
+var placeKeys = []string{"unit", "coil", "register", "function", "on", "off", "on_answer", "off_answer", "ask", "is_on", "is_off"}
+
+// onControlLine puts the heartbeat on a control line of the instrument's port.
+// Opening a port raises these lines: a valve there would open by itself, while
+// a level means nothing to a watchdog relay that wants edges.
+func (r *reading) onControlLine(s *section, o *daq.Output) {
+	o.Line = s.choice("line", "", "rts", "dtr")
+	for _, key := range placeKeys {
+		if s.has(key) {
+			s.problem(key, "stands beside line", "remove it: a control line has no address and no command")
+		}
+	}
+	if !o.Heartbeat {
+		s.problem("line", "carries a valve", "opening a port raises its control lines: put only the heartbeat there, with heartbeat = true")
 	}
 }
 

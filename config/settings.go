@@ -44,6 +44,7 @@ func (r *reading) determined(s *section) {
 	if x, ok := s.signedRate("leak_u", daq.Pressure); ok {
 		b.Fixture.LeakUPaS = x / 2
 	}
+	b.Guard.LeakDate, b.Guard.VolumeDate = b.Fixture.LeakDate, b.Fixture.VolumeDate
 	if x, ok := s.rate("leak_max", daq.Pressure); ok {
 		b.Guard.LeakMaxPaS = x
 	}
@@ -161,6 +162,12 @@ func (r *reading) arming(s *section) {
 		if x, ok := s.difference(f.stem, daq.Pressure); ok {
 			*f.to = x
 		}
+	}
+	for _, f := range []struct {
+		key string
+		to  *int
+	}{{"zero_days", &g.ZeroDays}, {"leak_days", &g.LeakDays}, {"volume_days", &g.VolumeDays}, {"dump_days", &g.DumpDays}} {
+		*f.to = int(s.whole(f.key, 0, 0, 3650))
 	}
 	s.close()
 }

@@ -33,6 +33,7 @@ type daemonOptions struct {
 	Simulated bool
 	Log       zerolog.Logger
 	Closed    func(run string, err error) // told when a run's file is closed
+	File      *description                // that the bench was read from; nil: none
 }
 
 // A daemon runs one bench: it owns every goroutine below and waits for them.
@@ -41,6 +42,9 @@ type daemon struct {
 	in     *inbox
 	loop   *loop
 	lines  []*line
+	pins   []*pin
+	notes  *notebook
+	ids    runIDs
 	fit    *fitWorker
 	server *dashboard.Server
 	addr   string
@@ -85,6 +89,10 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		ring: ring{keep: int64(o.Bench.Record.PreTriggerS * 1e9)}, ticks: make(chan struct{}, 1), simulated: o.Simulated, notices: notices{},
 		closed: o.Closed, work: d.work, prepare: d.prepare}
 	d.loop = l
+	d.notes = newNotebook(o.Store.Dir(), o.Bench.Name, o.Log)
+	if d.loop.file = o.File; !o.Simulated {
+		d.loop.awake = newAwake()
+	}
 	for i := range o.Bench.Instruments {
 		ln, err := newLine(i, o.Bench.Instruments[i], d.in, o.Time, o.Log)
 		if err != nil {
@@ -95,7 +103,7 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 	}
 	l.lines = d.lines
 	for i, out := range o.Bench.Outputs {
-		l.owner = append(l.owner, d.lines[out.Instrument])
+		l.owner = append(l.owner, d.owner(i, &out))
 		if out.Heartbeat {
 			l.heart = i
 		}
@@ -109,6 +117,17 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 	return d, d.start(hub)
 }
 
+// owner is who sends an output's demands.
+func (d *daemon) owner(i int, o *daq.Output) sender {
+	ln := d.lines[o.Instrument]
+	if o.Line == "" {
+		return ln
+	}
+	p := newPin(i, o.Line, ln.lines, d.in)
+	d.pins = append(d.pins, p)
+	return p
+}
+
 func (d *daemon) start(hub *stream.Hub) error {
 	ctx, stop := context.WithCancel(context.Background())
 	d.stop = stop
@@ -116,6 +135,18 @@ func (d *daemon) start(hub *stream.Hub) error {
 	d.goWork(func() { d.fit.run(ctx) })
 	d.goWork(func() { d.tick(ctx) })
 	d.goWork(func() { d.labour(ctx) })
+	d.goWork(func() {
+		d.notes.run(ctx, func(c daq.Command) { d.in.post(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &c}}) })
+	})
+	if d.o.File != nil {
+		d.goWork(func() { d.o.File.run(ctx) })
+	}
+	if d.loop.awake != nil {
+		d.goWork(func() { d.loop.awake.run(ctx) })
+	}
+	for _, p := range d.pins {
+		d.goWork(func() { p.run(ctx) })
+	}
 	for _, ln := range d.lines {
 		if err := ln.open(); err != nil {
 			d.close()
@@ -243,9 +274,43 @@ func (d *daemon) meta(m store.Meta) store.Meta {
 // newRunID is a run's name: sortable by time and never used twice.
 func newRunID(t time.Time) string { return store.NewID(t, rand.Uint32()) }
 
+// runIDs names a daemon's runs so that their order is the order in which they
+// were made, though the wall clock was set back in between: whoever follows the
+// store by name would otherwise pass them over.
+type runIDs struct {
+	mu   sync.Mutex
+	last time.Time
+	read bool
+}
+
+const idLayout = "20060102-150405"
+
+func (r *runIDs) next(wall time.Time, st *store.Store) string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if !r.read {
+		r.read = true
+		if ms, err := st.Runs(store.Filter{}); err == nil {
+			for i := range ms {
+				if t, err := time.Parse(idLayout, ms[i].ID[:min(len(ms[i].ID), len(idLayout))]); err == nil && ms[i].Kind != store.KindIdle && t.After(r.last) {
+					r.last = t.Add(time.Second)
+				}
+			}
+		}
+	}
+	if !wall.After(r.last) {
+		wall = r.last.Add(time.Millisecond)
+	}
+	r.last = wall
+	return newRunID(wall)
+}
+
 // prepare makes the file and the engines of a run before the loop begins it,
 // so that the loop never waits for a disk.
 func (d *daemon) prepare(m store.Meta) (*recording, error) {
+	if m.ID == "" {
+		m.ID = d.ids.next(time.Unix(0, d.o.Time.Wall()), d.o.Store)
+	}
 	m = d.meta(m)
 	r := &recording{meta: m}
 	var err error
@@ -287,14 +352,17 @@ func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 		if err != nil {
 			return nil, err
 		}
-	case "prepare", "pressurise", "hold", "abort", "make-safe", "end", "exercise", "note",
+	case "prepare", "pressurise", "hold", "abort", "make-safe", "end", "exercise", "note", "enter",
 		"acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "reset", "bypass", "end-bypass":
 	default:
-		return nil, refusal(fmt.Errorf("command %q is not known: use prepare, arm, record, pressurise, hold, abort, make-safe, end, exercise, note, acknowledge, shelve, unshelve, out-of-service, in-service, reset, bypass or end-bypass", c.Verb))
+		return nil, refusal(fmt.Errorf("command %q is not known: use prepare, arm, record, pressurise, hold, abort, make-safe, end, exercise, note, enter, acknowledge, shelve, unshelve, out-of-service, in-service, reset, bypass or end-bypass", c.Verb))
 	}
 	reply := make(chan error, 1)
 	m.entry, m.reply = daq.Entry{Kind: daq.EntryCommand, Command: &c}, reply
 	err := d.ask(ctx, m, reply)
+	if c.Verb == "enter" && err == nil {
+		return nil, d.notes.add(c)
+	}
 	if m.rec == nil {
 		return nil, refusal(err)
 	}

@@ -115,6 +115,7 @@ type demo struct {
 	log    zerolog.Logger
 	closed chan string
 	stop   context.CancelFunc
+	day    string // on which the operator last entered what the bench asks for
 }
 
 // runDemo starts simulator and daemon and runs the shots beside the loop.
@@ -175,6 +176,7 @@ func (d *demo) startBench(dir string) error {
 	if d.bench, err = config.Parse(name, text); err != nil {
 		return err
 	}
+	freshDates(d.bench, time.Now())
 	page := ""
 	d.time = machineTime()
 	if factor, _ := parseSpeed(d.o.speed); factor != 1 {
@@ -226,6 +228,9 @@ func (d *demo) shots(ctx context.Context) error {
 func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 	d.sim.truths()
 	if err := d.exchange(ctx, piece); err != nil {
+		return err
+	}
+	if err := d.enterSteps(ctx); err != nil {
 		return err
 	}
 	run, err := d.armed(ctx, n, piece)
@@ -320,7 +325,7 @@ func (d *demo) exchange(ctx context.Context, piece *sim.Specimen) error {
 
 func (d *demo) arm(ctx context.Context, n int, piece *sim.Specimen) (string, error) {
 	got, err := d.daemon.command(ctx, daq.Command{Verb: "arm", Who: "demo", Args: map[string]string{
-		"specimen": piece.ID, "lot": piece.Lot, "feature": piece.Under, "shot": fmt.Sprint(n)}})
+		"specimen": piece.ID, "lot": piece.Lot, "feature": piece.Under, "shot": fmt.Sprint(n), "who1": demoWho1, "who2": demoWho2}})
 	if err != nil {
 		return "", err
 	}

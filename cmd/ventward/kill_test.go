@@ -154,8 +154,20 @@ func instrument(s map[string]any, name string) map[string]any {
 	return nil
 }
 
+// enterSteps enters what the example benches ask for before arming.
+func enterSteps(t *testing.T, r *rig) {
+	t.Helper()
+	for _, args := range [][]string{{"leak", "--mbar-s", "0.02"}, {"dump"}} {
+		args = append([]string{"--data", r.data, "enter"}, append(args, "--bench", r.bench, "--who", demoWho1)...)
+		if out, errs, code := program(t, args...); code != 0 {
+			t.Fatalf("%v: exit %d\n%s%s", args, code, out, errs)
+		}
+	}
+}
+
 func armed(t *testing.T, r *rig) string {
 	t.Helper()
+	enterSteps(t, r)
 	var a struct{ Run string }
 	var body string
 	code := 0
@@ -164,7 +176,7 @@ func armed(t *testing.T, r *rig) string {
 			t.Fatalf("arm: %d %s", code, body)
 		}
 		r.do("reset", nil) // a machine that stood still for half a second has latched a trip
-		body, code = r.do("arm", map[string]string{"specimen": "B-0410-01", "lot": "B-0410"})
+		body, code = r.do("arm", map[string]string{"specimen": "B-0410-01", "lot": "B-0410", "who1": demoWho1, "who2": demoWho2})
 	}
 	if err := json.Unmarshal([]byte(body), &a); err != nil || a.Run == "" {
 		t.Fatal("arming gave no run", err)

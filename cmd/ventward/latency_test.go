@@ -123,7 +123,7 @@ func keepInstruments(b *config.Bench, fast, relay string) {
 	b.Instruments, b.Channels = ins, channels
 	b.Detect.Channels, b.Guard.Channels = channels, channels
 	b.Detect.RateHz = b.Detect.RateHz[:len(channels)]
-	b.Guard.Rules = b.Guard.Rules[:1]
+	b.Guard.Rules, b.Guard.Arming = b.Guard.Rules[:1], nil
 }
 
 func terminalPair(b testing.TB) (master, slave *os.File) {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"sync"
 	"sync/atomic"
@@ -273,9 +274,22 @@ func (l *line) ask() ([]byte, int64) {
 	return send, again
 }
 
+// errNotOpen tells that a port was never opened.
+var errNotOpen = errors.New("port is not open")
+
+// lines lends the port's control lines; nil while it is not open.
+func (l *line) lines() controlLines {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.link == nil {
+		return nil
+	}
+	return l.link
+}
+
 func (l *line) write(p []byte) error {
 	if l.link == nil {
-		return fmt.Errorf("port is not open")
+		return errNotOpen
 	}
 	return l.link.Write(p)
 }

@@ -52,6 +52,9 @@ type loop struct {
 	lag     int64 // age of the entry last taken, ns
 	serials serials
 	notices notices
+	taken   int64 // bench time at which the newest entry was taken
+	file    *description
+	awake   *awake
 	ticked  int64
 	mark    *atomic.Int64
 	ticks   chan struct{}
@@ -118,6 +121,7 @@ func (l *loop) turn(done <-chan struct{}) {
 
 // step takes one input: condition, watch, judge, demand, journal, publish.
 func (l *loop) step(m message) {
+	l.noticeStandstill()
 	if m.entry.Kind == daq.EntryFinding && m.gen != l.gen {
 		l.lateFinding(m)
 		return

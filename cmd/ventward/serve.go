@@ -25,6 +25,7 @@ func serveCommand(g *global) *cobra.Command {
 		Example: "  ventward serve --bench bench.toml\n  ventward serve --bench bench.toml --record",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
+			file := watchedDescription(bench)
 			b, err := loadBench(bench)
 			if err != nil {
 				return err
@@ -32,7 +33,7 @@ func serveCommand(g *global) *cobra.Command {
 			if listen != "" {
 				b.Listen = listen
 			}
-			return serve(c, g, b, record)
+			return serve(c, g, b, file, record)
 		},
 	}
 	c.Flags().StringVar(&bench, "bench", "", "bench description (TOML)")
@@ -53,7 +54,7 @@ func loadBench(path string) (*config.Bench, error) {
 	return b, nil
 }
 
-func serve(c *cobra.Command, g *global, b *config.Bench, record bool) error {
+func serve(c *cobra.Command, g *global, b *config.Bench, file *description, record bool) error {
 	log, err := g.logger()
 	if err != nil {
 		return err
@@ -64,7 +65,7 @@ func serve(c *cobra.Command, g *global, b *config.Bench, record bool) error {
 	}
 	ctx, stop := signal.NotifyContext(c.Context(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	d, err := newDaemon(daemonOptions{Bench: b, Store: st, Time: machineTime(), Listen: b.Listen, Log: log})
+	d, err := newDaemon(daemonOptions{Bench: b, Store: st, Time: machineTime(), Listen: b.Listen, Log: log, File: file})
 	if err != nil {
 		return errors.Join(err, st.Close())
 	}

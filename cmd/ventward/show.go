@@ -121,6 +121,7 @@ type recordHealth struct {
 	store.Health
 	free atomic.Uint64
 	bad  bool
+	told bool // that it is bad or good
 }
 
 // lagS is the age of the oldest entry that is not yet safe on disk.
@@ -157,10 +158,10 @@ func (l *loop) watchRecord(now int64) {
 		h.Health = l.idle.Health()
 	}
 	bad := h.Err != nil
-	if bad == h.bad {
+	if bad == h.bad && h.told {
 		return
 	}
-	h.bad = bad
+	h.bad, h.told = bad, true
 	args := map[string]string{"ok": "true"}
 	if bad {
 		args = map[string]string{"ok": "false", "reason": h.Err.Error()}

@@ -38,8 +38,11 @@ func (t *timebase) Wall() int64 {
 	if t.page != nil {
 		return t.epochUTC + t.page.Now()
 	}
-	return time.Now().UnixNano()
+	return machineWall()
 }
+
+// machineWall is the machine's wall clock; tests set it as somebody would.
+var machineWall = func() int64 { return time.Now().UnixNano() }
 
 // coarse is how often simulated time is looked at while waiting for it.
 const coarse = 100 * time.Microsecond
