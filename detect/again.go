@@ -7,6 +7,7 @@ const (
 	againLeast = 3   // samples from the first onset to the second at least
 	againTimes = 2.5 // the second fall is this many times as steep as the first
 	againReach = 3   // samples within which the steepening must be complete
+	againStay  = 2   // samples for which the trace must stay down after that
 	againSigma = 8.0 // and steeper by so many standard deviations of a sample
 )
 
@@ -17,31 +18,47 @@ const (
 func (m *Monitor) again(c *channel) {
 	p := c.p
 	now := p.cap.n - 1
-	if p.lastFall <= p.cap.oldest() || now-p.lastFall < againLeast+2 || p.run > 0 && (p.peak > 0 || p.run <= spikeLen) {
+	end := now - againStay // the last sample of the steepening
+	if p.lastFall <= p.cap.oldest() || end-p.lastFall < againLeast+2 || p.run > 0 && p.peak > 0 {
 		return
 	}
-	fall := func(i int) float64 { return p.cap.v[(i-1)&p.cap.mask] - p.cap.v[i&p.cap.mask] }
 	sigma := p.sigma()
-	least := math.Min(fall(now), fall(now-1))
-	for at := now - 1; at > max(now-againReach, p.lastFall+againLeast-1); at-- {
-		// the falls before sample at were steady, those from it on are not
-		a, b := fall(at-2), fall(at-1)
-		steady := math.Max(a, b)
-		if steady < 3*sigma || b > 1.35*a+2*sigma || least < againTimes*steady+againSigma*sigma || p.steeperBefore(at, steady) {
+	least := math.Min(p.fall(end), p.fall(end-1))
+	if least < againSigma*sigma || p.cap.at(now-1) > p.cap.at(end)+0.2*least || p.cap.at(now) > p.cap.at(end)+0.2*least {
+		return
+	}
+	for at := end - 1; at > max(end-againReach, p.lastFall+againLeast-1); at-- {
+		steady, ok := p.steadyBefore(at)
+		if !ok || least < againTimes*steady+againSigma*sigma {
 			continue
 		}
 		dt := float64(c.period) * 1e-9
-		m.departed(c, &watch{onset: at - 1, v0: p.cap.v[(at-1)&p.cap.mask] - steady*float64(now-at+1), slope: -steady / dt, ns: 4 * c.period, sd: 2 * sigma})
+		m.departed(c, &watch{onset: at - 1, v0: p.cap.at(at-1) - steady*float64(now-at+1), slope: -steady / dt, ns: 4 * c.period, sd: 2 * sigma})
 		p.settle(falling, 0, &p.levels[0].win[0])
 		return
 	}
+}
+
+// fall is how far the trace fell from the sample before to sample i.
+func (p *pressure) fall(i int) float64 { return p.cap.at(i-1) - p.cap.at(i) }
+
+// steadyBefore is the fall a sample just before sample at; ok tells that the
+// trace did fall steadily there, or hardly at all for a while.
+func (p *pressure) steadyBefore(at int) (steady float64, ok bool) {
+	sigma := p.sigma()
+	a, b := p.fall(at-2), p.fall(at-1)
+	steady = math.Max(a, b)
+	if steady < 3*sigma {
+		return 5 * sigma, at-p.lastFall >= 2*againLeast && !p.steeperBefore(at, 3*sigma)
+	}
+	return steady, b < 1.35*a+2*sigma && !p.steeperBefore(at, steady)
 }
 
 // steeperBefore tells whether the trace has fallen much faster than by steady a
 // sample between the last onset and sample at: then it rings.
 func (p *pressure) steeperBefore(at int, steady float64) bool {
 	for i := p.lastFall + 1; i < at; i++ {
-		if p.cap.v[(i-1)&p.cap.mask]-p.cap.v[i&p.cap.mask] > 1.5*steady+3*p.sigma() {
+		if p.fall(i) > 1.5*steady+3*p.sigma() {
 			return true
 		}
 	}

@@ -36,6 +36,9 @@ func (c *capture) push(s *daq.Sample) {
 	c.n++
 }
 
+// at is the value of sample number i, which must still be held.
+func (c *capture) at(i int) float64 { return c.v[i&c.mask] }
+
 // oldest is the number of the first sample still held.
 func (c *capture) oldest() int { return max(0, c.n-len(c.t)) }
 

@@ -31,12 +31,17 @@ const (
 	// cutoffAheadNs and cutoffAfterNs bound when the pressure shows that the supply
 	// valve shut, round the moment at which its input changed: a valve takes some
 	// ms, and its contact sits anywhere on the way.
-	cutoffAheadNs = int64(8e6)
+	cutoffAheadNs = int64(15e6)
 	cutoffAfterNs = int64(30e6)
 	cutoffNearNs  = int64(6e6)
 	// shockMost is the share of the gauge pressure that a false low reading of a
 	// heated diaphragm stays below (common practice, no source).
 	shockMost = 0.35
+	// A fall of up to slowShock of the gauge pressure that takes longer than
+	// slowShockNs and then recovers is a heated diaphragm's (common practice, no
+	// source).
+	slowShock   = 0.10
+	slowShockNs = 25e6
 	// warmer is the margin on the share of a small fall that gas makes good as it
 	// warms up again.
 	warmer = 0.04
@@ -105,8 +110,9 @@ func (n *naming) sensor() (Kind, Fault) {
 // that warms up again after a vent has shut could.
 func (n *naming) receding() bool {
 	most := 1 - n.m.warming()
-	if !n.m.supply.open && n.before*n.length < 0.05*n.depth {
-		most = 0.945 // nothing rises by itself where nothing was filled
+	slow := n.depth < slowShock*n.gauge && float64(n.fall90)*float64(n.k.c.period) > slowShockNs
+	if slow || !n.m.supplyOpenAt(n.t) && n.before*n.length < 0.05*n.depth {
+		most = 0.945 // nothing rises by itself where nothing was filled; a small vent shuts soon
 	}
 	return n.depth < shockMost*n.gauge && n.depth > 2*n.noise && n.recovers() && n.left < most*n.depth
 }
@@ -206,7 +212,7 @@ func (n *naming) cutoff() Kind {
 	if before.ev.RampPaS != nil {
 		ramp = *before.ev.RampPaS
 	}
-	near := t > e.from-cutoffNearNs-n.r.slack
+	near := t > e.from-cutoffNearNs-n.r.slack || math.Abs(n.before) < 0.05*n.fastest // fed until then
 	if near || n.fastest < 1.3*before.fastest+noise || n.kink.len > 0 && math.Abs(n.before) < 2*ramp && lost < 1.5*ramp+3*n.kink.s0SD {
 		return SupplyStep
 	}
@@ -271,7 +277,7 @@ func (n *naming) leak() Kind {
 // what came.
 func (n *naming) moves(rate float64) bool {
 	share := 0.1
-	if n.m.supply.open {
+	if n.m.supplyOpenAt(n.t) {
 		share = 0.02
 	}
 	return math.Abs(n.before) > share*rate+3*n.kink.s0SD
@@ -282,7 +288,7 @@ func (n *naming) level() Kind {
 	if !n.stopped() || n.top-n.lowest >= 2.5*n.noise+0.02*n.depth || !n.ramped() {
 		return ""
 	}
-	if n.m.supply.known && n.m.supply.open && n.m.supply.opened.to < n.t {
+	if n.m.supplyOpenAt(n.t) && !n.m.supply.closed.covers(n.t, n.r.slack) {
 		n.r.ev.flag(FlagKindUncertain) // with the supply on, a level is an opening that balances it
 		return ""
 	}
@@ -357,10 +363,8 @@ func (m *Monitor) sees(c *channel, k *watch, s *course) int {
 	if !ok || n < 3 || on-guard-from < 16 || lo <= on {
 		return 0
 	}
-	for j := lo; j < hi; j++ {
-		if p.cap.q[j&p.cap.mask]&(daq.Bad|daq.Saturated) != 0 {
-			return 0
-		}
+	if 2*n < hi-lo || p.cap.q[lo&p.cap.mask]&daq.Saturated != 0 {
+		return 0
 	}
 	t := float64(s.deepT-s.t) * 1e-9
 	span := float64(on-guard-from) * float64(c.period) * 1e-9

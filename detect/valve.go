@@ -110,6 +110,18 @@ func (r *record) toDump(now int64) {
 	r.ev.Named = max(now, r.ev.Decided)
 }
 
+// supplyOpenAt tells whether the supply valve is known to have been open at t.
+func (m *Monitor) supplyOpenAt(t int64) bool {
+	v := &m.supply
+	if !v.known {
+		return false
+	}
+	if v.open {
+		return !v.opened.set || v.opened.to < t
+	}
+	return v.closed.set && v.closed.from > t && (!v.opened.set || v.opened.to < t)
+}
+
 // supplyState is the supply valve as a window tells it.
 func (m *Monitor) supplyState() int8 {
 	switch {
