@@ -13,7 +13,7 @@ import (
 const (
 	catalogFile    = "catalog.db"
 	catalogAppID   = 0x56574354
-	catalogVersion = 1
+	catalogVersion = 2 // 2: specimens, outcomes, reviews, audit
 	catalogSchema  = `
 CREATE TABLE run(id TEXT PRIMARY KEY, kind TEXT NOT NULL, state TEXT NOT NULL, specimen TEXT NOT NULL, lot TEXT NOT NULL,
   start_utc INTEGER NOT NULL, commits INTEGER NOT NULL, hash TEXT NOT NULL, body TEXT NOT NULL) WITHOUT ROWID`
@@ -21,10 +21,12 @@ CREATE TABLE run(id TEXT PRIMARY KEY, kind TEXT NOT NULL, state TEXT NOT NULL, s
 ON CONFLICT(id) DO UPDATE SET state=excluded.state, commits=excluded.commits, hash=excluded.hash, body=excluded.body`
 )
 
-// catalog is the index of runs. It holds nothing that the runs' own files
-// don't, but a second opinion on their ends.
+// catalog is the index of runs, which holds nothing that the runs' own files
+// don't but a second opinion on their ends; and what persons enter (specimen.go),
+// which is nowhere else.
 type catalog struct {
-	db *sql.DB
+	db      *sql.DB
+	version int
 }
 
 func openCatalog(dir string, write bool) (*catalog, error) {
@@ -37,18 +39,32 @@ func openCatalog(dir string, write bool) (*catalog, error) {
 		return nil, err
 	}
 	if write {
-		err = prepareSchema(db, catalogAppID, catalogVersion, catalogSchema)
-	} else {
-		var app, ver int
+		if err = prepareSchema(db, catalogAppID, catalogVersion, catalogSchema+";"+paperSchema); err == nil {
+			err = raiseCatalog(db)
+		}
+	}
+	var app, ver int
+	if err == nil {
 		if app, ver, err = stampOf(db); err == nil {
 			err = checkStamp(app, ver, catalogAppID, catalogVersion)
 		}
 	}
 	if err != nil {
 		db.Close()
-		return nil, fmt.Errorf("store: %s: %w (if it is damaged, move it away: the daemon makes it again from the runs' folders)", filepath.Join(dir, catalogFile), err)
+		return nil, fmt.Errorf("store: %s: %w (if it is damaged, move it away: the daemon makes the index again from the runs' folders; specimens, outcomes and reviews are only in it, take them from a copy)",
+			filepath.Join(dir, catalogFile), err)
 	}
-	return &catalog{db: db}, nil
+	return &catalog{db: db, version: ver}, nil
+}
+
+// raiseCatalog brings a catalog of version 1 up to version 2.
+func raiseCatalog(db *sql.DB) error {
+	_, ver, err := stampOf(db)
+	if err != nil || ver >= catalogVersion {
+		return err
+	}
+	_, err = db.ExecContext(context.Background(), "BEGIN IMMEDIATE;"+paperSchema+fmt.Sprintf(";PRAGMA user_version=%d;COMMIT", catalogVersion))
+	return err
 }
 
 func (c *catalog) close() error { return c.db.Close() }
