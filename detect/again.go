@@ -5,7 +5,7 @@ import "math"
 const (
 	againSpan  = 48  // samples after an onset in which a second one is looked for here
 	againLeast = 3   // samples from the first onset to the second at least
-	againTimes = 2.5 // the second fall is this many times as steep as the first
+	againTimes = 2.0 // the second fall is this many times as steep as the first
 	againReach = 3   // samples within which the steepening must be complete
 	againStay  = 2   // samples for which the trace must stay down after that
 	againSigma = 8.0 // and steeper by so many standard deviations of a sample

@@ -268,7 +268,7 @@ func (m *Monitor) departed(c *channel, k *watch) *record {
 	k.c, k.ambient, k.decide, k.t0, k.least = c, m.ambient, p.cap.n-1, now, m.leastPa(c.cfg.Reference)
 	k.from, k.peak = max(p.lastFall, p.cap.oldest()), p.high
 	t := p.cap.t[k.onset&p.cap.mask]
-	slack := k.ns + int64(c.cfg.LagS*1e9)
+	slack := max(k.ns, (now-t)/2) + int64(c.cfg.LagS*1e9)
 	m.closeBefore(c, k.onset)
 	p.lastFall = k.onset
 	p.high = math.Inf(-1)
@@ -314,7 +314,7 @@ func (m *Monitor) join(c *channel, onset, slack int64) *record {
 		if r.ev.Kind == SensorFault && r.shape != SensorFault || r.ev.Rev == 0 && !r.quiet || slices.Contains(r.ev.Channels, c.id) {
 			continue
 		}
-		if r.ev.Kind != VentOpening && r.ev.Kind != Rupture && r.ev.Kind != Dump && r.ev.Kind != SensorFault {
+		if !r.ev.Opens() && r.ev.Kind != Dump && r.ev.Kind != SensorFault && !r.gentle() {
 			continue
 		}
 		d := onset - r.ev.Onset

@@ -95,6 +95,8 @@ func (n *naming) sensor() (Kind, Fault) {
 		return SensorFault, FaultRail
 	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && (n.sunk || n.final && n.returned(true)):
 		return SensorFault, FaultRail
+	case n.final && (n.passed() || n.continues() || n.empty()):
+		return SensorFault, FaultSpike
 	case n.m.contradicted(n.r, n.k, n.course), n.returned(n.final), n.final && n.receding():
 		if n.length < 0.02 || n.n < 24 {
 			return SensorFault, FaultSpike
@@ -105,6 +107,134 @@ func (n *naming) sensor() (Kind, Fault) {
 	}
 	return "", ""
 }
+
+// passed tells whether the trace is in the end where the straight line through
+// the second before the whole disturbance leads: nothing lasting has happened,
+// whatever a short baseline made of it. What was called before in the same
+// disturbance is taken back with it.
+func (n *naming) passed() bool {
+	p, dt := n.k.c.p, n.k.c.period
+	far := n.m.disturbedFrom(n.r)
+	end := n.k.c.lastT
+	if n.k.until > 0 || float64(end-far) > 3*passSpanNs {
+		return false
+	}
+	on := p.cap.find(far) - max(8, int(int64(passAheadNs)/dt))
+	from := max(on-int(int64(passSpanNs)/dt), p.cap.oldest(), n.m.ventFrom(n.k.c, far))
+	if on-from < 4*leastSeen {
+		return false
+	}
+	v, slope, ok := p.cap.line(from, on, end)
+	last := max(leastSeen, n.n/4)
+	mean, count := p.cap.mean(p.cap.n-last, p.cap.n)
+	if !ok || count < leastSeen/2 || last >= n.n {
+		return false
+	}
+	mean += slope * float64(int64(last/2)*dt) * 1e-9 // carried on to the end
+	sd := p.sigma() * p.excess()
+	away := float64(end-p.cap.t[((from+on)/2)&p.cap.mask]) * 1e-9
+	err := 4 * sd * (1/math.Sqrt(float64(count)) + slopeSD(on-from)/(float64(dt)*1e-9)*away)
+	if math.Abs(mean-v) > 0.15*n.depth+err || err > 0.5*n.depth {
+		return false
+	}
+	n.m.takeBack(n.k.c, far, n.r)
+	return true
+}
+
+const (
+	passSpanNs  = 1e9  // of line before a disturbance
+	passAheadNs = 10e6 // between that line and the disturbance
+	disturbNs   = int64(150e6)
+)
+
+// disturbedFrom is the onset of the first of the channel's events that follow
+// each other closely up to r.
+func (m *Monitor) disturbedFrom(r *record) int64 {
+	first := r.ev.Onset
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		x := m.book.recs[i]
+		if x.ev.ID >= r.ev.ID || x.seat != r.seat || x.ev.Kind == Dump {
+			continue
+		}
+		if first-x.ev.Onset > disturbNs {
+			break
+		}
+		first = min(first, x.ev.Onset)
+	}
+	return first
+}
+
+// ventFrom is the capture number just behind the channel's last opening before
+// t, from which a line may begin.
+func (m *Monitor) ventFrom(c *channel, t int64) int {
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		if x := m.book.recs[i]; x.ev.Onset < t && x.seat == c.id && (x.ev.Opens() || x.gentle() || x.ev.Kind == Dump) {
+			return c.p.cap.find(max(x.ev.Onset, x.ev.End) + int64(passAheadNs))
+		}
+	}
+	return 0
+}
+
+// takeBack names the channel's openings from time t on, before r, a disturbance.
+func (m *Monitor) takeBack(c *channel, t int64, r *record) {
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		x := m.book.recs[i]
+		if x.ev.Onset < t {
+			return
+		}
+		if x != r && x.seat == c.id && x.ev.Opens() && x.ev.Onset <= r.ev.Onset {
+			x.toFault(FaultSpike, c.lastT)
+			m.book.revise(x)
+		}
+	}
+}
+
+// continues tells whether a fall soon after another only goes on with it: the
+// share of the pressure that goes in a second is hardly more than before, as
+// the line's ringing or a transducer's lag bends the trace.
+func (n *naming) continues() bool {
+	prev := n.m.openBefore(n.r)
+	p := n.k.c.p
+	if prev == nil || n.t-prev.ev.Onset > ringNs || prev.seat != n.r.seat {
+		return false
+	}
+	lag := int64(n.k.c.cfg.LagS * 1e9)
+	since := n.t - prev.ev.Onset
+	base := since - min(lag, since/3)
+	span := max(since, 4*n.k.c.period)
+	a, na := p.meanNear(prev.ev.Onset-2*n.k.c.period, n.k.c.period)
+	b, nb := p.meanNear(n.t, n.k.c.period)
+	c, nc := p.meanNear(n.t+span, n.k.c.period)
+	if na == 0 || nb == 0 || nc == 0 || n.t+span > n.k.c.lastT {
+		return false
+	}
+	up := n.k.ambient // to absolute
+	if n.k.c.cfg.Reference == daq.Absolute {
+		up = 0
+	}
+	floor := 0.3 * n.k.ambient
+	before := math.Log(math.Max(a+up, floor)/math.Max(b+up, floor)) / float64(base)
+	after := math.Log(math.Max(b+up, floor)/math.Max(c+up, floor)) / float64(span)
+	return before > 0 && after < faster*before
+}
+
+const (
+	ringNs = int64(40e6) // after an opening in which ringing is looked for
+	faster = 1.5         // a second opening drains the rest at least so much faster
+)
+
+// meanNear is the mean of the three samples round time t.
+func (p *pressure) meanNear(t, period int64) (float64, int) {
+	return p.cap.mean(p.cap.find(t-period-period/2), p.cap.find(t+period+period/2))
+}
+
+// empty tells whether an opening before has left next to nothing to open for.
+func (n *naming) empty() bool {
+	prev := n.m.openBefore(n.r)
+	return prev != nil && prev.ev.PressurePa != nil && n.gauge < emptyShare*n.k.gauge(*prev.ev.PressurePa)
+}
+
+const emptyShare = 0.03
 
 // receding tells whether a small fall goes back to the line further than gas
 // that warms up again after a vent has shut could.
@@ -238,14 +368,14 @@ func (m *Monitor) openBefore(r *record) *record {
 // bulge tells whether the ramp goes on, straight but flatter.
 func (n *naming) bulge() Kind {
 	q := &n.kink
-	if n.before <= 0 || q.len == 0 || q.s0SD > 0.05*n.before || q.offset > 3*q.offsetSD+0.1*n.depth {
+	if n.before <= 0 || q.len == 0 || q.s0SD > 0.12*n.before || q.offset > 3*q.offsetSD+0.4*n.depth {
 		return ""
 	}
 	share := q.s0 / n.before
 	if share > bulgeMost {
 		return SupplyStep // the ramp's own bend
 	}
-	if share < bulgeLeast-2*q.s0SD/n.before {
+	if share < bulgeLeast-q.s0SD/n.before || q.offset > 3*q.offsetSD+0.1*n.depth {
 		return ""
 	}
 	// A vent's outflow cools the gas, which then warms up: the slope comes back.
@@ -476,7 +606,8 @@ func (s *course) returned(final bool) bool {
 
 // recovers tells whether the trace is on its way back to the line.
 func (s *course) recovers() bool {
-	return s.left < 0.95*s.depth && s.after > math.Max(s.before, 0)+3*s.slopeSD
+	base := math.Max(s.before, 0)
+	return s.left < 0.95*s.depth && (s.after > base+3*s.slopeSD || s.rest > base+4*s.restSD)
 }
 
 // coolish tells whether the fall may be gas that cools after a fast fill to
