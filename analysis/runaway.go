@@ -119,7 +119,7 @@ type RunawayResult struct {
 	PeakPa      *float64       // highest valid sample, in the channel's reference
 	PeakC       *float64       // highest valid sample of the skin
 	Settled     [2]int64       // ns, the stretch the amount was taken from
-	Budget      *Combined      // of GasMol
+	Budget      *Budget        // of GasMol; nil where it has no uncertainty
 	Absent      map[string]string
 }
 

@@ -202,13 +202,13 @@ func (r *Runaway) budget(x *RunawayResult, s Settled) {
 		x.without("gas_u_mol", err.Error())
 		return
 	}
-	c, err := b.Evaluate(0.95)
+	c, err := b.Evaluate(0.95) // its k is not used: uncertainties are stated with k = 2
 	if err != nil {
 		x.without("gas_u_mol", err.Error())
 		return
 	}
 	u := 2 * c.U
-	x.Budget, x.GasUMol = &c, &u
+	x.Budget, x.GasUMol = &b, &u
 }
 
 func sq(x float64) float64 { return x * x }

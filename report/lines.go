@@ -2,7 +2,6 @@ package report
 
 import (
 	"encoding/json"
-	"maps"
 	"math"
 
 	"ventward/daq"
@@ -106,9 +105,31 @@ func EventLine(e detect.Event, start int64, channels []daq.Channel) Line {
 	return l
 }
 
+// edge names a line's fields by the names they have inside the program.
+var edge = map[string]string{
+	"onset_u": "onset_u_s", "start": "start_s", "start_u": "start_u_s", "end": "end_s", "pressure_Pa": "pressure_bar", "pressure_u_Pa": "pressure_u_bar", "peak_Pa": "peak_bar",
+	"peak_loss_Pa": "peak_loss_bar", "drop_Pa": "drop_bar", "ramp_Pa_s": "ramp_bar_s", "rate_Pa_s": "rate_bar_s", "step_Pa": "step_bar", "area_m2": "area_mm2", "area_u_m2": "area_u_mm2",
+}
+
+// edgeNames turns reasons under the program's inner names into reasons under
+// the line's.
+func edgeNames(in map[string]string) map[string]string {
+	if in == nil {
+		return nil
+	}
+	out := make(map[string]string, len(in))
+	for k, v := range in {
+		if n := edge[k]; n != "" {
+			k = n
+		}
+		out[k] = v
+	}
+	return out
+}
+
 // absent names what a reader may expect of the event's kind and doesn't find.
 func absent(e detect.Event, l *Line) map[string]string {
-	out := maps.Clone(e.Absent)
+	out := edgeNames(e.Absent)
 	want := func(field string, have bool, reason string) {
 		if have || out[field] != "" {
 			return

@@ -65,8 +65,8 @@ func TestAbsent(t *testing.T) {
 	}{
 		{"an opening at the trigger", detect.Event{Kind: detect.VentOpening}, map[string]string{
 			"start_s": "no fit of this event so far", "pressure_bar": "no fit of this event so far", "drop_bar": "no fit of this event so far", "area_mm2": "no fit of this event so far"}},
-		{"a reason that is given stays", detect.Event{Kind: detect.VentOpening, Start: 1, PressurePa: ptr(1.0), DropPa: ptr(1.0), Absent: map[string]string{"area_mm2": "no volume given"}},
-			map[string]string{"area_mm2": "no volume given"}},
+		{"a reason that is given stays", detect.Event{Kind: detect.VentOpening, Start: 1, PressurePa: ptr(1.0), DropPa: ptr(1.0), Absent: map[string]string{"area_m2": "no volume given", "tau_s": "slow", "peak_loss_Pa": "no ramp"}},
+			map[string]string{"area_mm2": "no volume given", "tau_s": "slow", "peak_loss_bar": "no ramp"}},
 		{"a bound on the area is enough", detect.Event{Kind: detect.VentOpening, Start: 1, PressurePa: ptr(1.0), DropPa: ptr(1.0), AreaLowerM2: ptr(1e-4)}, nil},
 		{"a rupture has no area to miss", detect.Event{Kind: detect.Rupture, Start: 1, PressurePa: ptr(1.0), DropPa: ptr(1.0)}, nil},
 		{"a leak that goes on", detect.Event{Kind: detect.Leak}, map[string]string{"end_s": "it had not ended"}},
@@ -86,7 +86,7 @@ func TestAbsent(t *testing.T) {
 }
 
 func TestAbsentLeavesTheEventAlone(t *testing.T) {
-	e := detect.Event{Kind: detect.VentOpening, Absent: map[string]string{"area_mm2": "no volume given"}}
+	e := detect.Event{Kind: detect.VentOpening, Absent: map[string]string{"area_m2": "no volume given"}}
 	EventLine(e, 0, table)
 	if len(e.Absent) != 1 {
 		t.Errorf("the event's own map grew to %v", e.Absent)

@@ -195,10 +195,10 @@ func (r *LotReport) orderSection() Section {
 
 // figureSection lists the statistics of each group.
 func (r *LotReport) figureSection() Section {
-	t := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"n", 0.5, true}, {"Mean", 0.9, true}, {"s", 0.8, true}, {"Least", 0.9, true}, {"Greatest", 0.9, true},
+	t := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"n", 0.5, true}, {"Mean", 0.9, true}, {"s", 0.8, true}, {"Min", 0.9, true}, {"Max", 0.9, true},
 		{"k", 0.8, true}, {"Tolerance interval or bound", 1.8, true}, {"Limits", 1.5, true}, {"Cpk (lower bound)", 1.3, true}, {"Verdict", 1.3, false}}}
-	fit := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"Anderson-Darling A² (p)", 1.4, true}, {"Shapiro-Wilk W (p)", 1.4, true}, {"Farthest shot, Grubbs G / critical", 1.9, false},
-		{"Weibull shape, scale", 1.5, true}, {percent(r.Statement.Coverage) + " exceed, by Weibull", 1.7, true}}}
+	fit := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"Normality: A² (p)", 1.4, true}, {"Normality: W (p)", 1.4, true}, {"Farthest shot, Grubbs G / critical", 1.9, false},
+		{"Weibull shape, scale", 1.5, true}, {percent(r.Statement.Coverage) + " exceed, by Weibull (bounds)", 2, true}}}
 	for i := range r.Sums {
 		l := LotSummary(&r.Sums[i])
 		name := groupName(&r.Sums[i].Group)
@@ -207,7 +207,7 @@ func (r *LotReport) figureSection() Section {
 		fit.Rows = append(fit.Rows, Row{Cells: []string{name, testCell(l.AD, l.ADP), testCell(l.SW, l.SWP), grubbsCell(&l), weibullCell(&l), quantileCell(&l)}})
 	}
 	t.Note = "Pressures in bar gauge. k: exact factor for n, confidence and coverage; two-sided without limits or with two, one-sided with one."
-	fit.Note = "Grubbs: two-sided, 5 %; a flagged shot stays in. Weibull: maximum likelihood, shots that only held \"at least\" taken in as such; bounds by the likelihood ratio."
+	fit.Note = "A²: Anderson-Darling. W: Shapiro-Wilk. Grubbs: two-sided, 5 %; a flagged shot stays in. Weibull: maximum likelihood, shots that only held \"at least\" taken in as such; bounds by the likelihood ratio."
 	return Section{Title: "Figures", Blocks: []Block{{Table: t}, {Table: fit}}}
 }
 

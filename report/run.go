@@ -35,8 +35,7 @@ type Run struct {
 	From, To float64     // span that Traces cover
 	Traces   []*Envelope // by channel; nil: not shown
 	Zooms    []Zoom
-	Figures  [][2]string // further results by name (a runaway's), in order
-	Absent   [][2]string // and why others are absent
+	Gas      *analysis.RunawayResult // of a runaway rig; nil: a burst bench
 
 	Made    time.Time
 	Program string
@@ -151,6 +150,9 @@ func (r *Run) answers() []Answer {
 	for i, e := range r.openings() {
 		out = append(out, r.openingAnswer(e, i))
 	}
+	if r.Gas != nil {
+		return append([]Answer{r.runawayAnswer()}, out...)
+	}
 	if len(out) == 0 {
 		a := Answer{Tone: Neutral, Word: "NO OPENING SEEN", Sentence: "No drop seen does not mean not opened."}
 		if p, ok := r.highest(); ok {
@@ -186,7 +188,7 @@ func (r *Run) openingAnswer(e *detect.Event, i int) Answer {
 	}
 	a := Answer{Tone: Neutral, Word: fmt.Sprintf("OPENING %d", i+1)}
 	if e.PressurePa == nil {
-		a.Sentence = fmt.Sprintf("The %s %s at %.4f s; its pressure was not computed: %s.", feature, verb, runSeconds(e.Onset, r.Zero), orDash(e.Absent["pressure_bar"]))
+		a.Sentence = fmt.Sprintf("The %s %s at %.4f s; its pressure was not computed: %s.", feature, verb, runSeconds(e.Onset, r.Zero), orDash(edgeNames(e.Absent)["pressure_bar"]))
 		return a
 	}
 	bound := ""
@@ -297,12 +299,13 @@ func (r *Run) cautions() []string {
 	if area {
 		out = append(out, CautionEstimate)
 	}
-	if len(r.openings()) == 0 {
+	if len(r.openings()) == 0 && (r.Gas == nil || r.Gas.Venting == 0 && r.Gas.Runaway == 0) {
 		out = append(out, CautionNoDrop)
 	}
-	if r.Options.Rig != detect.RunawayRig {
-		out = append(out, CautionClogging)
+	if r.Gas != nil {
+		return append(out, CautionCell)
 	}
+	out = append(out, CautionClogging)
 	return out
 }
 

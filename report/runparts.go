@@ -10,7 +10,6 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 
-	"ventward/analysis"
 	"ventward/daq"
 	"ventward/detect"
 )
@@ -57,7 +56,7 @@ func (r *Run) tracePlot(q daq.Quantity, from, to float64, traces []*Envelope, wh
 			continue
 		}
 		x, y := traces[i].line(scale)
-		l := &curve{x: x, y: y, c: series[len(names)], width: 0.8, dash: [][]vg.Length{nil, nil, {4, 2}, {1.5, 1.5}}[len(names)]}
+		l := &curve{x: x, y: y, c: series[len(names)], width: []float64{1.5, 0.8, 0.8, 0.8}[len(names)], dash: [][]vg.Length{nil, {5, 3}, {4, 2}, {1.5, 1.5}}[len(names)]}
 		p.Add(l)
 		p.Legend.Add(c.Name, l)
 		names = append(names, c.Name)
@@ -133,20 +132,20 @@ func (r *Run) eventSection() Section {
 		s.Blocks = []Block{{Text: "No event was called."}}
 		return s
 	}
-	t := &Table{Columns: []Column{{"No", 0.5, true}, {"Event", 1.6, false}, {"Feature", 1.4, false}, {"Onset s", 1.3, true}, {"± ms", 0.9, true},
-		{"Pressure bar", 1.3, true}, {"± bar", 0.9, true}, {"Drop bar", 1, true}, {"Area mm²", 1.6, true}, {"Seen by", 1.1, false}, {"Flags", 1.9, false}}}
+	t := &Table{Columns: []Column{{"No", 0.5, true}, {"Event", 1.9, false}, {"Feature", 1.5, false}, {"Onset s", 1.3, true}, {"± ms", 0.9, true},
+		{"Pressure bar", 1.3, true}, {"± bar", 0.9, true}, {"Drop bar", 1, true}, {"Area mm²", 1.6, true}, {"Seen by", 1.1, false}, {"Flags", 2.1, false}}}
 	why := map[string]string{}
 	for i := range r.Events {
 		l := EventLine(r.Events[i], r.Zero, r.Channels)
-		name := l.Event
+		name := strings.ReplaceAll(l.Event, "-", " ")
 		if l.Fault != "" {
 			name += ": " + l.Fault
 		}
 		t.Rows = append(t.Rows, Row{Cells: []string{strconv.Itoa(l.ID), name, l.Feature, figures(l.OnsetS, 4), milli(l.OnsetUS), optional(l.PressureBar, 3),
-			optional(l.PressureUBar, 3), optional(l.DropBar, 2), areaCell(&l), strings.Join(l.Channels, " "), strings.Join(l.Flags, " ")}, Dim: l.Fault != ""})
+			optional(l.PressureUBar, 3), optional(l.DropBar, 2), areaCell(&l), strings.Join(l.Channels, " "), strings.Join(l.Flags, ", ")}, Dim: l.Fault != ""})
 		for f, reason := range l.Absent {
 			if r.Events[i].Opens() {
-				why[fmt.Sprintf("event %d, %s", l.ID, f)] = reason
+				why[fmt.Sprintf("event %d, %s", l.ID, fieldWords(f))] = reason
 			}
 		}
 	}
@@ -161,6 +160,20 @@ func (r *Run) eventSection() Section {
 	}
 	s.Blocks = []Block{{Table: t}}
 	return s
+}
+
+// fieldWords names a line's field for people.
+func fieldWords(f string) string {
+	for _, unit := range []string{"_mm2", "_bar_s", "_bar", "_s"} {
+		if cut, ok := strings.CutSuffix(f, unit); ok {
+			f = cut
+			break
+		}
+	}
+	if f == "tau" {
+		return "time constant"
+	}
+	return strings.ReplaceAll(f, "_", " ")
 }
 
 // milli writes s as ms.
@@ -188,78 +201,6 @@ func areaCell(l *Line) string {
 		return fmt.Sprintf("≥ %.1f", *l.AreaLowerMM2)
 	}
 	return "–"
-}
-
-// resultSection lists a runaway's figures.
-func (r *Run) resultSection() Section {
-	if len(r.Figures) == 0 {
-		return Section{}
-	}
-	t := &Table{Columns: []Column{{"Result", 2, false}, {"Value", 3, false}}}
-	for _, f := range r.Figures {
-		t.Rows = append(t.Rows, Row{Cells: []string{f[0], f[1]}})
-	}
-	for _, f := range r.Absent {
-		t.Rows = append(t.Rows, Row{Cells: []string{f[0], "absent: " + f[1]}, Dim: true})
-	}
-	return Section{Title: "Results of the runaway", Blocks: []Block{{Table: t}}}
-}
-
-// budgetSection shows where the uncertainty of each opening's pressure comes
-// from.
-func (r *Run) budgetSection() Section {
-	s := Section{Title: "Uncertainty of the opening pressure"}
-	for _, e := range r.openings() {
-		b, ok := OpeningBudget(e, r.Channels)
-		if !ok {
-			continue
-		}
-		c, err := b.Evaluate(0.95)
-		if err != nil {
-			continue
-		}
-		s.Blocks = append(s.Blocks, Block{Table: budgetTable(&c, fmt.Sprintf("Event %d", e.ID))})
-	}
-	return s
-}
-
-// OpeningBudget takes the expanded uncertainty of an opening's pressure apart:
-// the certificate's parts (offset and gain, each fully correlated along the
-// run) and what is left, the fit. false: the event has no uncertainty.
-func OpeningBudget(e *detect.Event, channels []daq.Channel) (analysis.Budget, bool) {
-	if e.PressurePa == nil || e.PressureUPa == nil || int(e.Channel) >= len(channels) {
-		return analysis.Budget{}, false
-	}
-	c := &channels[e.Channel]
-	p, u := *e.PressurePa/PaPerBar, *e.PressureUPa/2/PaPerBar
-	offset, gain := c.Curve.UOffsetAt(*e.PressurePa)/PaPerBar, c.Curve.UGainAt(*e.PressurePa)/PaPerBar
-	fit := math.Sqrt(math.Max(0, u*u-offset*offset-gain*gain))
-	b := analysis.Budget{Name: "opening pressure", Unit: "bar", Inputs: []analysis.Input{
-		{Name: "line fitted before the opening, at its onset", Unit: "bar", Value: p, U: fit},
-		{Name: "certificate of " + c.Name + ", offset and zero", Unit: "bar", U: offset},
-		{Name: "certificate of " + c.Name + ", gain", Unit: "bar", U: gain},
-	}, Model: func(x []float64) float64 { return x[0] + x[1] + x[2] }}
-	if e.PeakLossPa != nil && *e.PeakLossPa > 0 {
-		b.Missed = []analysis.OneSided{{Name: "peak that lag and sampling may hide", Loss: *e.PeakLossPa / PaPerBar, Unit: "bar", Cause: "ramp × (period + lag + line delay)"}}
-	}
-	return b, true
-}
-
-// budgetTable is an evaluated budget as a table.
-func budgetTable(c *analysis.Combined, title string) *Table {
-	t := &Table{Columns: []Column{{title + ": source", 3.4, false}, {"Value", 1, true}, {"u (k = 1)", 1, true}, {"Shape", 1, false}, {"Sensitivity", 1, true},
-		{"Contribution " + c.Unit, 1.2, true}, {"Share of variance", 1, true}}}
-	for i := range c.Rows {
-		r := &c.Rows[i]
-		t.Rows = append(t.Rows, Row{Cells: []string{r.Name, figures(r.Value, 4), figures(r.U, 4), r.Shape, figures(r.Sensitivity, 2), figures(r.Contribution, 4), figures(100*r.Share, 0) + " %"}})
-	}
-	t.Rows = append(t.Rows, Row{Bold: true, Cells: []string{"combined", figures(c.Value, 4), figures(c.U, 4), "", "", "", "100 %"}})
-	t.Rows = append(t.Rows, Row{Bold: true, Cells: []string{"expanded, k = 2", "", figures(2*c.U, 4)}})
-	for _, m := range c.Missed {
-		t.Rows = append(t.Rows, Row{Cells: []string{m.Name + " (one-sided, in no ±)", "", "", "", "", "up to +" + smallFigure(m.Loss)}})
-		t.Note = "One-sided: " + m.Cause + "."
-	}
-	return t
 }
 
 // equipmentSection lists the transducers and their calibration.

@@ -96,7 +96,7 @@ func openingShot(s lot.Shot, e *detect.Event, m *store.Meta, b *config.Bench) lo
 	}
 	if p == nil {
 		s.Reason = "the opening's pressure could not be computed"
-		if why := e.Absent["pressure_bar"]; why != "" {
+		if why := e.Absent["pressure_Pa"]; why != "" {
 			s.Reason += ": " + why
 		}
 		return s

@@ -136,7 +136,10 @@ func (o *lotOptions) document(g *global, names []string, stderr io.Writer) (*rep
 		return report.LotDocument(d), nil
 	}
 	d.Source = "stored runs"
-	return report.LotDocument(d), lotEquipment(g.data, names[0], d)
+	if err := lotEquipment(g.data, names[0], d); err != nil {
+		return nil, err
+	}
+	return report.LotDocument(d), nil
 }
 
 // lotEquipment reads the transducers from the lot's first run.
@@ -304,8 +307,8 @@ func runTraces(st *store.Store, r *report.Run, b *config.Bench) error {
 		return err
 	}
 	if run != nil {
-		figures, absent := results(run.Result(), r.Zero)
-		r.Figures, r.Absent = sorted(figures), sorted(absent)
+		x := run.Result()
+		r.Gas = &x
 	}
 	return nil
 }
@@ -337,18 +340,4 @@ func addSamples(r *report.Run, ch int, samples []daq.Sample) {
 			}
 		}
 	}
-}
-
-// sorted lists figures by name.
-func sorted[T any](m map[string]T) [][2]string {
-	out := make([][2]string, 0, len(m))
-	for k, v := range m {
-		text := fmt.Sprint(v)
-		if f, ok := any(v).(float64); ok {
-			text = fmt.Sprintf("%.5g", f)
-		}
-		out = append(out, [2]string{k, text})
-	}
-	slices.SortFunc(out, func(a, b [2]string) int { return strings.Compare(a[0], b[0]) })
-	return out
 }

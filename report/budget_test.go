@@ -1,0 +1,99 @@
+package report_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"ventward/analysis"
+	"ventward/daq"
+	"ventward/daq/calib"
+	"ventward/detect"
+	"ventward/report"
+)
+
+func of[T any](v T) *T { return &v }
+
+// An opening's budget puts together what the event says was its expanded
+// uncertainty, with the certificate's parts in it and the peak that may be
+// missed outside of it.
+func TestOpeningBudget(t *testing.T) {
+	// A certificate with 12 mbar of offset and 0.05 % of gain, k = 1.
+	curve := calib.Curve{UOffset: 1200, UGain: 5e-4}
+	ch := []daq.Channel{{Name: "p1", Quantity: daq.Pressure, Curve: curve}}
+	const p, u = 29.5e5, 5200.0 // Pa, k = 2
+	e := &detect.Event{ID: 4, Kind: detect.VentOpening, PressurePa: of(p), PressureUPa: of(u), PeakLossPa: of(50.0)}
+	b, ok := report.OpeningBudget(e, ch)
+	if !ok {
+		t.Fatal("no budget")
+	}
+	l, err := report.EvaluateBudget(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(2*l.U-u/1e5) > 1e-9 || math.Abs(l.Value-29.5) > 1e-12 || !l.Agrees {
+		t.Errorf("value %g, 2u %g, agrees %v; want 29.5, %g, true", l.Value, 2*l.U, l.Agrees, u/1e5)
+	}
+	if s := l.Inputs[2]; math.Abs(s.Contribution-29.5*5e-4) > 1e-9 || math.Abs(s.Sensitivity-29.5) > 1e-6 {
+		t.Errorf("gain adds %g with sensitivity %g, want %g and 29.5", s.Contribution, s.Sensitivity, 29.5*5e-4)
+	}
+	if len(l.OneSided) != 1 || math.Abs(l.OneSided[0].UpTo-5e-4) > 1e-12 {
+		t.Errorf("one-sided %+v, want up to 0.0005 bar", l.OneSided)
+	}
+	tab := l.Table()
+	if last := tab.Rows[len(tab.Rows)-1].Cells; !strings.Contains(last[0], "in no ±") {
+		t.Errorf("last row %q", last)
+	}
+	if _, ok := report.OpeningBudget(&detect.Event{PressurePa: of(p)}, ch); ok {
+		t.Error("a budget of an event without uncertainty")
+	}
+}
+
+// An area's budget: the volume counts in full, the temperature by half.
+func TestAreaBudget(t *testing.T) {
+	f := &detect.Fixture{VolumeM3: 50e-6, VolumeUM3: 0.5e-6, TemperatureK: 296, TemperatureU: 2.96}
+	want := math.Sqrt(0.03*0.03 + 0.01*0.01 + 0.005*0.005)
+	e := &detect.Event{ID: 1, AreaM2: of(8e-6), AreaUM2: of(2 * want * 8e-6)}
+	b, ok := report.AreaBudget(e, f)
+	if !ok {
+		t.Fatal("no budget")
+	}
+	l, err := report.EvaluateBudget(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(l.U/l.Value-want) > 1e-5 || math.Abs(l.Value-8) > 1e-12 {
+		t.Errorf("%g mm² with %g, want 8 with %g", l.Value, l.U, 8*want)
+	}
+	for i, w := range []float64{0.03 * 8, 0.01 * 8, 0.005 * 8} {
+		if math.Abs(l.Inputs[i].Contribution-w) > 1e-4*w {
+			t.Errorf("%s adds %g, want %g", l.Inputs[i].Name, l.Inputs[i].Contribution, w)
+		}
+	}
+	e.AreaM2 = nil
+	if _, ok := report.AreaBudget(e, f); ok {
+		t.Error("a budget of a bound")
+	}
+}
+
+// Few degrees of freedom get their own factor: GUM H.1 (end gauge) has 16
+// effective degrees of freedom and k = 2.92 at 99 %; here 4 readings, 3 degrees
+// of freedom, t 95 % = 3.18 (GUM table G.2).
+func TestBudgetWithFewDegreesOfFreedom(t *testing.T) {
+	b := analysis.Budget{Name: "mean of four", Unit: "bar", Inputs: []analysis.Input{{Name: "readings", Unit: "bar", Value: 10, U: 0.1, Shape: analysis.StudentT, Dof: 3}},
+		Model: func(x []float64) float64 { return x[0] }}
+	l, err := report.EvaluateBudget(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l.Dof == nil || *l.Dof != 3 || math.Abs(l.K-3.18) > 0.005 {
+		t.Errorf("degrees of freedom %v, k %g, want 3 and 3.18", l.Dof, l.K)
+	}
+	text := ""
+	for _, r := range l.Table().Rows {
+		text += strings.Join(r.Cells, "|") + "\n"
+	}
+	if !strings.Contains(text, "k = 3.18") {
+		t.Errorf("no k of its own in:\n%s", text)
+	}
+}

@@ -1,0 +1,106 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"ventward/analysis"
+)
+
+// CautionCell goes with every pressure of a vessel round a cell.
+const CautionCell = "The vessel's pressure is not the cell's: inside a cell in runaway it moves at about 1000 bar/s, which no serial line resolves. Keep watching after a runaway: a later one is possible, and HF and CO are in the gas."
+
+// runawayAnswer says in a sentence what the cell did.
+func (r *Run) runawayAnswer() Answer {
+	x := r.Gas
+	a := Answer{Tone: Neutral, Word: "RUNAWAY"}
+	var b strings.Builder
+	switch {
+	case x.Runaway != 0 && x.Venting != 0:
+		fmt.Fprintf(&b, "The cell vented first at %.2f s and ran away at %.2f s", runSeconds(x.Venting, r.Zero), runSeconds(x.Runaway, r.Zero))
+	case x.Runaway != 0:
+		fmt.Fprintf(&b, "The cell ran away at %.2f s; no first venting was seen before", runSeconds(x.Runaway, r.Zero))
+	case x.Venting != 0:
+		a.Word = "VENTED, NO RUNAWAY SEEN"
+		fmt.Fprintf(&b, "The cell vented at %.2f s; no runaway was seen", runSeconds(x.Venting, r.Zero))
+	default:
+		a.Word = "NO VENTING, NO RUNAWAY SEEN"
+		b.WriteString("Neither a venting nor a runaway was seen; the cell may still be charged and pressurised")
+	}
+	if x.SelfHeating != 0 {
+		fmt.Fprintf(&b, "; it heated itself from %.1f s on", runSeconds(x.SelfHeating, r.Zero))
+	}
+	b.WriteString(".")
+	if x.GasMol != nil {
+		fmt.Fprintf(&b, " It gave off %s of gas", gasWords(x))
+		if x.GasM3 != nil {
+			fmt.Fprintf(&b, ", %.3g L %s", *x.GasM3*1e3, x.State)
+		}
+		if x.GasM3PerAh != nil {
+			fmt.Fprintf(&b, " or %.3g L/Ah", *x.GasM3PerAh*1e3)
+		}
+		b.WriteString(".")
+	} else if why := x.Absent["gas_mol"]; why != "" {
+		fmt.Fprintf(&b, " The amount of gas was not computed: %s.", why)
+	}
+	if x.PeakPa != nil {
+		fmt.Fprintf(&b, " The vessel reached %.2f bar %s", *x.PeakPa/PaPerBar, r.reference())
+		if x.RatePaS != nil && x.RateWindowS != nil {
+			fmt.Fprintf(&b, ", rising at up to %.3g bar/s (over %.3g ms)", *x.RatePaS/PaPerBar, *x.RateWindowS*1e3)
+		}
+		b.WriteString(".")
+	}
+	if x.PeakC != nil {
+		fmt.Fprintf(&b, " The skin reached %.0f °C.", *x.PeakC)
+	}
+	a.Sentence = b.String()
+	return a
+}
+
+func gasWords(x *analysis.RunawayResult) string {
+	if x.GasUMol == nil {
+		return fmt.Sprintf("%.3g mol", *x.GasMol)
+	}
+	u := smallFigure(*x.GasUMol)
+	_, decimals, _ := strings.Cut(u, ".")
+	return fmt.Sprintf("%s ± %s mol (k = 2)", figures(*x.GasMol, len(decimals)), u)
+}
+
+// resultSection lists a runaway's figures in words.
+func (r *Run) resultSection() Section {
+	if r.Gas == nil {
+		return Section{}
+	}
+	x := r.Gas
+	t := &Table{Columns: []Column{{"Result", 2, false}, {"Value", 3, false}}}
+	row := func(name, key, value string, there bool) {
+		switch {
+		case there:
+			t.Rows = append(t.Rows, Row{Cells: []string{name, value}})
+		case x.Absent[key] != "":
+			t.Rows = append(t.Rows, Row{Cells: []string{name, "absent: " + x.Absent[key]}, Dim: true})
+		}
+	}
+	of := func(v *float64, unit float64, format string) string {
+		if v == nil {
+			return ""
+		}
+		return fmt.Sprintf(format, *v/unit)
+	}
+	at := func(ns int64) string { return fmt.Sprintf("%.2f s", runSeconds(ns, r.Zero)) }
+	row("Self-heating onset", "self_heating_s", at(x.SelfHeating)+of(x.SelfRateCS, 1, " (own heating beyond %.3g °C/s)"), x.SelfHeating != 0)
+	row("First venting", "first_venting_s", at(x.Venting), x.Venting != 0)
+	row("Runaway", "runaway_s", at(x.Runaway), x.Runaway != 0)
+	row("From first venting to runaway", "", fmt.Sprintf("%.2f s", float64(x.Runaway-x.Venting)*1e-9), x.Venting != 0 && x.Runaway != 0)
+	if x.GasMol != nil {
+		row("Gas given off", "gas_mol", gasWords(x)+fmt.Sprintf(", taken from %s to %s", at(x.Settled[0]), at(x.Settled[1])), true)
+	} else {
+		row("Gas given off", "gas_mol", "", false)
+	}
+	row("Volume of that gas", "gas_L", of(x.GasM3, 1e-3, "%.4g L ")+x.State.String(), x.GasM3 != nil)
+	row("Volume an ampere-hour", "gas_L_per_Ah", of(x.GasM3PerAh, 1e-3, "%.4g L/Ah ")+x.State.String(), x.GasM3PerAh != nil)
+	row("Steepest rise of pressure", "dpdt_max_bar_s", of(x.RatePaS, PaPerBar, "%.4g bar/s")+of(x.RateWindowS, 1e-3, " over %.3g ms"), x.RatePaS != nil)
+	row("Highest vessel pressure", "peak_bar", of(x.PeakPa, PaPerBar, "%.3f bar ")+r.reference()+" (highest sample)", x.PeakPa != nil)
+	row("Highest skin temperature", "peak_C", of(x.PeakC, 1, "%.1f °C (highest sample)"), x.PeakC != nil)
+	return Section{Title: "Results of the runaway", Blocks: []Block{{Table: t}}}
+}
