@@ -202,8 +202,9 @@ type Propagated struct {
 	Mean, U   float64
 	Low, High float64 // probabilistically symmetric interval
 	// Agrees tells whether the interval of Evaluate is this one within the
-	// numerical tolerance: half of the second significant digit of the standard
-	// uncertainty (JCGM 101, 8.1.2).
+	// numerical tolerance, half of the second significant digit of the standard
+	// uncertainty (JCGM 101, 8.1.2), and three times the scatter of the drawn
+	// bounds themselves, which more trials make smaller.
 	Agrees    bool
 	Tolerance float64
 }
@@ -242,8 +243,16 @@ func (b *Budget) Propagate(c Combined, trials int, chance Chance) (Propagated, e
 	sort.Float64s(y)
 	p.Low, p.High = quantile(y, (1-c.Coverage)/2), quantile(y, (1+c.Coverage)/2)
 	p.Tolerance = secondDigit(c.U) / 2
-	p.Agrees = math.Abs(c.Value-c.Expanded-p.Low) <= p.Tolerance && math.Abs(c.Value+c.Expanded-p.High) <= p.Tolerance
+	within := p.Tolerance + 3*boundScatter(c.Coverage, trials)*p.U
+	p.Agrees = math.Abs(c.Value-c.Expanded-p.Low) <= within && math.Abs(c.Value+c.Expanded-p.High) <= within
 	return p, nil
+}
+
+// boundScatter is the standard deviation of a drawn bound in standard
+// uncertainties: √(q(1-q)/n)/φ(z), as for a normal result.
+func boundScatter(coverage float64, trials int) float64 {
+	q := (1 - coverage) / 2
+	return math.Sqrt(q*(1-q)/float64(trials)) / distuv.UnitNormal.Prob(distuv.UnitNormal.Quantile(q))
 }
 
 // quantile is that of the input's shape, in standard uncertainties.

@@ -9,27 +9,40 @@ import (
 	"ventward/analysis"
 )
 
-// A VentingReport is what the report of a cell's venting is made of.
-type VentingReport struct {
+// A Venting is the adequacy of a cell's vents with what it rests on.
+type Venting struct {
 	Name     string // of the case
-	Source   string // what its figures come from
+	Source   string // what its figures come from; empty: the case alone
 	Adequacy *analysis.Adequacy
-	Inputs   []Fact // what stands behind the figures, in words
-	Made     time.Time
-	Program  string
+	Inputs   []Fact // what the simulated cells drew
 }
 
 // VentingDocument writes the report of a venting estimate.
-func VentingDocument(v *VentingReport) *Document {
-	d := &Document{Title: "Venting adequacy: estimate only", Subtitle: v.Name, ID: v.Name, Made: v.Made, Program: v.Program}
-	if len(d.ID) > 60 {
-		d.ID = d.ID[:57] + "..."
+func VentingDocument(v *Venting, made time.Time, program string) *Document {
+	d := &Document{Title: "Venting adequacy: estimate only", Subtitle: v.Name, ID: v.Name, Made: made, Program: program}
+	if r := []rune(d.ID); len(r) > 60 {
+		d.ID = string(r[:57]) + "..."
 	}
 	d.Facts = VentingFacts(v.Adequacy, v.Source)
 	d.Answers = []Answer{AdequacyAnswer(v.Adequacy)}
-	d.Sections = []Section{AdequacySection(v.Adequacy), inputSection(v.Inputs), {Title: "Method", Blocks: []Block{{Text: ventingMethod}}}}
+	d.Sections = []Section{AdequacySection(v.Adequacy), inputSection(v.Inputs), {Title: "Method of the estimate", Blocks: []Block{{Text: ventingMethod}}}}
 	d.Cautions = []string{CautionAid, CautionVenting, CautionClogging}
 	return d
+}
+
+// sections are the adequacy within another report: its figures, what it rests
+// on, and its method.
+func (v *Venting) sections() []Section {
+	if v == nil {
+		return nil
+	}
+	s := AdequacySection(v.Adequacy)
+	t := &Table{Columns: []Column{{"The case: " + v.Name, 1, false}, {"", 3.4, false}}}
+	for _, f := range VentingFacts(v.Adequacy, v.Source) {
+		t.Rows = append(t.Rows, Row{Cells: []string{f.Name, f.Value}})
+	}
+	s.Blocks = append([]Block{{Text: AdequacySentence(v.Adequacy)}}, append(s.Blocks, Block{Table: t})...)
+	return []Section{s, inputSection(v.Inputs), {Title: "Method of the estimate", Blocks: []Block{{Text: ventingMethod}}}}
 }
 
 const ventingMethod = "Gas arises in the cell as the case says and leaves through the vents by choked or subcritical flow of an ideal gas with the discharge coefficient given. " +

@@ -13,7 +13,7 @@ import (
 // Monte Carlo draws that check a budget, and where they start: the same report
 // comes out every time.
 const (
-	budgetDraws = 300_000 // the bounds of the interval scatter by 0.005 u
+	budgetDraws = 100_000
 	budgetSeed  = 101
 )
 

@@ -21,6 +21,8 @@ type LotReport struct {
 	Channels  []daq.Channel // pressure transducers of the stored runs; none for a spreadsheet
 	Start     time.Time     // of the first of those runs
 
+	Venting *Venting // adequacy of a cell's vents with these lots; nil: not asked for
+
 	Made    time.Time
 	Program string
 }
@@ -48,7 +50,12 @@ func LotDocument(r *LotReport) *Document {
 	for i := range r.Sums {
 		d.Answers = append(d.Answers, lotAnswer(&r.Sums[i], len(r.Sums) > 1))
 	}
-	d.Sections = append(d.Sections, r.dotSection(), r.courseSection(), r.orderSection(), r.figureSection(), r.trendSection(), r.shotSection(), r.equipment(), r.methodSection())
+	if r.Venting != nil {
+		d.Answers = append(d.Answers, AdequacyAnswer(r.Venting.Adequacy))
+	}
+	d.Sections = append(d.Sections, r.dotSection(), r.courseSection(), r.orderSection(), r.figureSection(), r.trendSection())
+	d.Sections = append(d.Sections, r.Venting.sections()...)
+	d.Sections = append(d.Sections, r.shotSection(), r.equipment(), r.methodSection())
 	d.Cautions = r.cautions()
 	return d
 }
@@ -437,6 +444,9 @@ func (r *LotReport) cautions() []string {
 		if len(r.Sums[i].Censored) > 0 && !slices.Contains(out, CautionBound) {
 			out = append(out, CautionBound)
 		}
+	}
+	if r.Venting != nil {
+		out = append(out, CautionVenting)
 	}
 	return append(out, CautionClogging)
 }

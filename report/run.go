@@ -37,6 +37,8 @@ type Run struct {
 	Zooms    []Zoom
 	Gas      *analysis.RunawayResult // of a runaway rig; nil: a burst bench
 
+	Venting *Venting // adequacy of the cell's vents; nil: not asked for
+
 	Made    time.Time
 	Program string
 }
@@ -84,7 +86,9 @@ func RunDocument(r *Run) *Document {
 	d.Facts = r.facts()
 	d.Answers = r.answers()
 	d.Sections = append(d.Sections, r.pressureSection(), r.eventSection())
-	d.Sections = append(d.Sections, r.resultSection(), r.budgetSection(), r.equipmentSection(), r.alarmSection(), r.recordSection())
+	d.Sections = append(d.Sections, r.resultSection())
+	d.Sections = append(d.Sections, r.Venting.sections()...)
+	d.Sections = append(d.Sections, r.budgetSection(), r.equipmentSection(), r.alarmSection(), r.recordSection())
 	d.Cautions = r.cautions()
 	return d
 }
@@ -151,7 +155,11 @@ func (r *Run) answers() []Answer {
 		out = append(out, r.openingAnswer(e, i))
 	}
 	if r.Gas != nil {
-		return append([]Answer{r.runawayAnswer()}, out...)
+		out = append([]Answer{r.runawayAnswer()}, out...)
+		if r.Venting != nil {
+			out = append(out, AdequacyAnswer(r.Venting.Adequacy))
+		}
+		return out
 	}
 	if len(out) == 0 {
 		a := Answer{Tone: Neutral, Word: "NO OPENING SEEN", Sentence: "No drop seen does not mean not opened."}
@@ -301,6 +309,9 @@ func (r *Run) cautions() []string {
 	}
 	if len(r.openings()) == 0 && (r.Gas == nil || r.Gas.Venting == 0 && r.Gas.Runaway == 0) {
 		out = append(out, CautionNoDrop)
+	}
+	if r.Venting != nil {
+		out = append(out, CautionVenting, CautionClogging)
 	}
 	if r.Gas != nil {
 		return append(out, CautionCell)

@@ -123,7 +123,7 @@ func TestVentingDocument(t *testing.T) {
 	if ans.Tone != report.Bad || !strings.Contains(ans.Sentence, "the housing gives way") || strings.Contains(ans.Sentence, "with the bottom vent") || strings.Contains(ans.Sentence, "simulated cells") {
 		t.Errorf("%s: %s", ans.Word, ans.Sentence)
 	}
-	d := report.VentingDocument(&report.VentingReport{Name: "an invented cell", Adequacy: &a, Made: time.Unix(0, 0)})
+	d := report.VentingDocument(&report.Venting{Name: "an invented cell", Adequacy: &a}, time.Unix(0, 0), "test")
 	var page bytes.Buffer
 	if err := report.WriteHTML(&page, d); err != nil {
 		t.Fatal(err)

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
+	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
@@ -19,12 +21,13 @@ import (
 
 func analyzeCommand() *cobra.Command {
 	var o traceOptions
-	var asJSON bool
+	var asJSON, budgets bool
 	c := &cobra.Command{
 		Use:   "analyze TRACE.csv",
 		Short: "Detect and measure openings in a recorded trace",
 		Long: `Reads a trace (CSV: t_s and columns NAME_UNIT), runs the same detection and
-measurement as the live daemon, and prints what happened. "-" reads standard input.`,
+measurement as the live daemon, and prints what happened. "-" reads standard input.
+--budget adds where the uncertainty of each result comes from.`,
 		Example: `  ventward analyze shot.csv --volume-ml 50 --lag-ms 0.3 --features features.toml
   ventward analyze shot.csv --bench bench.toml --json`,
 		Args: cobra.ExactArgs(1),
@@ -44,11 +47,17 @@ measurement as the live daemon, and prints what happened. "-" reads standard inp
 			if err != nil {
 				return wrongUse{err}
 			}
+			if budgets {
+				if a.budgets, err = a.evaluate(); err != nil {
+					return err
+				}
+			}
 			return a.print(c.OutOrStdout(), t, asJSON)
 		},
 	}
 	o.flags(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "JSON lines on standard output")
+	c.Flags().BoolVar(&budgets, "budget", false, "the uncertainty budget of each result")
 	return c
 }
 
@@ -60,6 +69,26 @@ type analysed struct {
 	noise  float64 // Pa, of the first specimen pressure
 	lost   uint64
 	gas    *analysis.Runaway // of a runaway rig; nil: a burst bench
+
+	budgets []report.BudgetLine // where they are asked for
+}
+
+// evaluate evaluates the budgets of what was measured.
+func (a *analysed) evaluate() ([]report.BudgetLine, error) {
+	r := report.Run{Events: a.events, Channels: a.bench.Channels, Options: a.bench.Detect}
+	if a.gas != nil {
+		x := a.gas.Result()
+		r.Gas = &x
+	}
+	var out []report.BudgetLine
+	for _, b := range r.Budgets() {
+		l, err := report.EvaluateBudget(&b)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, l)
+	}
+	return out, nil
 }
 
 // analyze runs entries through an engine; windows are fitted on the spot, and
@@ -137,6 +166,11 @@ func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
 				return err
 			}
 		}
+		for i := range a.budgets {
+			if err := enc.Encode(a.budgets[i]); err != nil {
+				return err
+			}
+		}
 		if err := enc.Encode(map[string]summary{"summary": s}); err != nil {
 			return err
 		}
@@ -151,6 +185,9 @@ func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
 	if a.gas != nil {
 		printResults(out, s.Results, s.Absent)
 	}
+	for i := range a.budgets {
+		printTable(out, a.budgets[i].Table())
+	}
 	if a.bench.Detect.Fixture.VolumeM3 == 0 {
 		fmt.Fprintln(out, "No volume given: no area is computed. Give --volume-ml.")
 	}
@@ -159,4 +196,19 @@ func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
 	}
 	fmt.Fprintln(out, "No drop seen does not mean not opened. A zero in the trace is no proof of zero pressure.")
 	return out.Flush()
+}
+
+// printTable prints a table of a report as text.
+func printTable(w io.Writer, t *report.Table) {
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(tw)
+	for _, c := range t.Columns {
+		fmt.Fprintf(tw, "%s\t", c.Title)
+	}
+	for _, r := range t.Rows {
+		fmt.Fprintf(tw, "\n%s\t", strings.Join(r.Cells, "\t"))
+	}
+	fmt.Fprintln(tw)
+	tw.Flush()
+	fmt.Fprintln(w, t.Note)
 }

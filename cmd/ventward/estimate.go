@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"math/rand/v2"
 	"runtime"
 	"strings"
 	"sync"
@@ -25,7 +24,7 @@ import (
 // estimateCaution heads every estimate.
 const estimateCaution = analysis.VentingCaution
 
-func estimateCommand() *cobra.Command {
+func estimateCommand(g *global) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "estimate",
 		Short: "Stored energy and stand-off, vent area, internal pressure",
@@ -35,7 +34,7 @@ follow the local rules.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}
-	c.AddCommand(estimateEnergyCommand(), estimateAreaCommand(), estimateVentingCommand())
+	c.AddCommand(estimateEnergyCommand(), estimateAreaCommand(), estimateVentingCommand(g))
 	return c
 }
 
@@ -268,18 +267,17 @@ func (o *areaOptions) run(w io.Writer) error {
 
 // ventingOptions are those of estimate venting.
 type ventingOptions struct {
-	file       string
-	compare    bool
-	strict     bool
-	asJSON     bool
-	trials     int
-	seed       uint64
-	confidence float64
-	open       float64
-	out        string // a document
+	adequacyOptions
+	strict bool
+	asJSON bool
+	open   float64
+	out    string // a document
+	run    string // a stored run of a runaway rig
+	lots   []string
+	shots  []string
 }
 
-func estimateVentingCommand() *cobra.Command {
+func estimateVentingCommand(g *global) *cobra.Command {
 	o := &ventingOptions{}
 	c := &cobra.Command{
 		Use:   "venting --case case.toml",
@@ -287,18 +285,26 @@ func estimateVentingCommand() *cobra.Command {
 		Long: `Simulates the pressure in a cell for a gas generation: which vent opens when,
 whether the housing holds hot, how far the top vent may be clogged, and how
 often scatter and uncertainty lead to a breach. --compare puts the designer's
-options side by side. testdata/venting/case.toml is a commented example.`,
+options side by side. testdata/venting/case.toml is a commented example.
+
+--run takes the gas generation from a stored run of a runaway rig, --lots and
+--shots take mean and scatter of the openings from stored lots or a spreadsheet,
+instead of what the case says.`,
 		Example: `  ventward estimate venting --case case.toml
   ventward estimate venting --case case.toml --compare --trials 500 --seed 7
-  ventward estimate venting --case case.toml --compare -o venting.pdf`,
+  ventward estimate venting --case case.toml --compare -o venting.pdf
+  ventward estimate venting --case case.toml --run RUN --lots T-031,B-0410,H-007`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := need(c, "case"); err != nil {
 				return err
 			}
-			k, err := config.VentingCase(o.file)
+			k, err := o.read()
 			if err != nil {
-				return wrongUse{err}
+				return err
+			}
+			if err := o.gathered(g, k); err != nil {
+				return err
 			}
 			if c.Flags().Changed("open-fraction") {
 				k.Venting.Top.OpenFraction = o.open
@@ -307,13 +313,16 @@ options side by side. testdata/venting/case.toml is a commented example.`,
 			if o.compare && !c.Flags().Changed("trials") {
 				o.trials = 100
 			}
-			return o.run(k, c.OutOrStdout())
+			return o.estimate(k, c.OutOrStdout())
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&o.file, "case", "", "the case, TOML")
 	f.BoolVar(&o.compare, "compare", false, "the options of the case side by side")
 	f.StringVarP(&o.out, "output", "o", "", "a document to write as well: .pdf or .html")
+	f.StringVar(&o.run, "run", "", "a stored run of a runaway rig whose gas is taken")
+	f.StringSliceVar(&o.lots, "lots", nil, "stored lots whose openings are taken")
+	f.StringSliceVar(&o.shots, "shots", nil, "spreadsheets of shots (as for lot --from) whose openings are taken")
 	f.Float64Var(&o.open, "open-fraction", 0.5, "open fraction of the top vent instead of the case's")
 	f.IntVar(&o.trials, "trials", 300, "simulated cells a design for the probability of breach (default with --compare 100); 0: none")
 	f.Uint64Var(&o.seed, "seed", 1, "of the simulated cells")
@@ -323,13 +332,24 @@ options side by side. testdata/venting/case.toml is a commented example.`,
 	return c
 }
 
-// chance starts the drawn numbers anew.
-func (o *ventingOptions) chance() analysis.Chance { return rand.New(rand.NewPCG(o.seed, 0)).Float64 }
-
-func (o *ventingOptions) run(k *config.Case, w io.Writer) error {
-	if o.trials < 0 || !(o.confidence > 0 && o.confidence < 1) {
-		return badUse("--trials %d --confidence %g: give trials of 0 or more and a confidence between 0 and 1", o.trials, o.confidence)
+// gathered puts what was measured into the case.
+func (o *ventingOptions) gathered(g *global, k *config.Case) error {
+	if o.run != "" {
+		if err := withRun(k, g.data, o.run); err != nil {
+			return err
+		}
 	}
+	if len(o.lots)+len(o.shots) == 0 {
+		return nil
+	}
+	sums, err := lotScatter(g, o.shots, o.lots)
+	if err != nil {
+		return err
+	}
+	return withLots(k, sums)
+}
+
+func (o *ventingOptions) estimate(k *config.Case, w io.Writer) error {
 	var write writer
 	if o.out != "" {
 		var err error
@@ -355,11 +375,11 @@ func (o *ventingOptions) run(k *config.Case, w io.Writer) error {
 		printVenting(w, k, lines, o)
 	}
 	if write != nil {
-		d, err := o.document(k, rows)
+		v, err := o.section(k)
 		if err != nil {
-			return wrongUse{err}
+			return err
 		}
-		if err := writeReport(o.out, d, write); err != nil {
+		if err := writeReport(o.out, report.VentingDocument(v, time.Now(), version), write); err != nil {
 			return err
 		}
 	}
@@ -369,41 +389,17 @@ func (o *ventingOptions) run(k *config.Case, w io.Writer) error {
 	return nil
 }
 
-// document is the report of the estimate.
-func (o *ventingOptions) document(k *config.Case, rows []analysis.VentingRow) (*report.Document, error) {
-	a, err := adequacy(k, o)
-	if err != nil {
-		return nil, err
-	}
-	if o.compare {
-		a.Options = rows
-	}
-	return report.VentingDocument(&report.VentingReport{Name: k.Name, Source: k.Source, Adequacy: &a, Inputs: report.SpreadFacts(&k.Venting, k.Spread), Made: time.Now(), Program: version}), nil
-}
-
-// adequacy answers what the engineer asks of a case.
-func adequacy(k *config.Case, o *ventingOptions) (analysis.Adequacy, error) {
-	return k.Venting.Adequacy(k.Spread, o.trials, o.confidence, o.chance)
-}
-
 // rows are the case as it is, with and without its bottom vent, or with the
 // options taken up.
 func (o *ventingOptions) rows(k *config.Case) ([]analysis.VentingRow, error) {
+	if o.compare {
+		return o.compared(k)
+	}
 	v := k.Venting
-	options := k.Options
-	if o.compare && len(options) == 0 {
-		options = usualOptions(&v)
-	}
-	if !o.compare {
-		options = nil
-		if v.Bottom != nil {
-			options = []analysis.VentingOption{{Name: analysis.NoBottomVent, NoBottom: true}}
-		}
-	}
 	designs := []analysis.Design{{Name: analysis.AsItIs, Case: v}}
-	if len(options) > 0 {
+	if v.Bottom != nil {
 		var err error
-		if designs, err = v.Designs(options); err != nil {
+		if designs, err = v.Designs([]analysis.VentingOption{{Name: analysis.NoBottomVent, NoBottom: true}}); err != nil {
 			return nil, err
 		}
 	}
@@ -411,7 +407,7 @@ func (o *ventingOptions) rows(k *config.Case) ([]analysis.VentingRow, error) {
 }
 
 // simulate takes the designs side by side, as many at once as there are cores.
-func (o *ventingOptions) simulate(designs []analysis.Design, s analysis.VentingSpread) ([]analysis.VentingRow, error) {
+func (o *adequacyOptions) simulate(designs []analysis.Design, s analysis.VentingSpread) ([]analysis.VentingRow, error) {
 	rows, errs := make([]analysis.VentingRow, len(designs)), make([]error, len(designs))
 	var next atomic.Int64
 	var g sync.WaitGroup

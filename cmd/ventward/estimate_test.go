@@ -13,7 +13,7 @@ import (
 func estimate(t *testing.T, args ...string) (stdout, stderr string, code int) {
 	t.Helper()
 	var out, errs bytes.Buffer
-	c := estimateCommand()
+	c := estimateCommand(&global{})
 	c.SilenceUsage, c.SilenceErrors = true, true
 	c.SetOut(&out)
 	c.SetErr(&errs)

@@ -194,7 +194,7 @@ func (o *lotOptions) readShots(stderr io.Writer) ([]lot.Shot, error) {
 	}
 	defer f.Close()
 	shots, ignored, err := lot.ReadShots(f, filepath.Base(o.from))
-	if len(ignored) > 0 {
+	if len(ignored) > 0 && stderr != nil {
 		fmt.Fprintf(stderr, "ventward: %s: columns not used: %s\n", filepath.Base(o.from), strings.Join(ignored, ", "))
 	}
 	if err != nil {

@@ -23,6 +23,7 @@ import (
 
 func reportCommand(g *global) *cobra.Command {
 	var o lotOptions
+	var venting adequacyOptions
 	var name, out string
 	var whole bool
 	c := &cobra.Command{
@@ -33,10 +34,14 @@ with every excluded shot and its reason, uncertainty budget, equipment and
 calibration, cautions. The ending of -o chooses the form: .pdf or .html.
 
 The report of a run shows the time round its openings; --whole shows all that
-was recorded. The report of a lot takes the options of ventward lot.`,
+was recorded. The report of a lot takes the options of ventward lot.
+
+With --case the report adds whether the cell's vents suffice: with the gas of a
+runaway run, or with the openings of the lots, instead of the case's.`,
 		Example: `  ventward report 20261125-093012-114-5b1d2c3e -o shot.pdf
   ventward report --lot B-0410 --limits limits.csv -o lot.pdf
-  ventward report --from shots.csv --limits limits.csv -o lots.html`,
+  ventward report --from shots.csv --limits limits.csv -o lots.html
+  ventward report RUN --case case.toml --compare -o runaway.pdf`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			given := 0
@@ -52,15 +57,19 @@ was recorded. The report of a lot takes the options of ventward lot.`,
 			if err != nil {
 				return err
 			}
+			venting.confidence = o.confidence
+			if err := venting.needCase(c.Flags().Changed); err != nil {
+				return err
+			}
 			var d *report.Document
 			if len(args) == 1 {
-				d, err = runDocument(g.data, args[0], whole)
+				d, err = runDocument(g.data, args[0], whole, &venting)
 			} else {
 				var lots []string
 				if name != "" {
 					lots = []string{name}
 				}
-				d, err = o.document(g, lots, c.ErrOrStderr())
+				d, err = o.document(g, lots, &venting, c.ErrOrStderr())
 			}
 			if err != nil {
 				return err
@@ -73,6 +82,7 @@ was recorded. The report of a lot takes the options of ventward lot.`,
 		},
 	}
 	o.flags(c)
+	venting.flags(c)
 	c.Flags().StringVar(&name, "lot", "", "a lot of the stored runs")
 	c.Flags().StringVarP(&out, "output", "o", "", "file to write: .pdf or .html (required)")
 	c.Flags().BoolVar(&whole, "whole", false, "show all that was recorded, not only the time round the openings")
@@ -125,12 +135,24 @@ func writeReport(out string, d *report.Document, write writer) (err error) {
 }
 
 // document is the report of lots.
-func (o *lotOptions) document(g *global, names []string, stderr io.Writer) (*report.Document, error) {
+func (o *lotOptions) document(g *global, names []string, venting *adequacyOptions, stderr io.Writer) (*report.Document, error) {
 	r, err := o.run(g, names, stderr)
 	if err != nil {
 		return nil, err
 	}
 	d := &report.LotReport{Statement: r.statement, Sums: r.sums, Pairs: r.pairs, Made: time.Now(), Program: version}
+	if venting.file != "" {
+		k, err := venting.read()
+		if err != nil {
+			return nil, err
+		}
+		if err := withLots(k, r.sums); err != nil {
+			return nil, err
+		}
+		if d.Venting, err = venting.section(k); err != nil {
+			return nil, err
+		}
+	}
 	if o.from != "" {
 		d.Source = filepath.Base(o.from)
 		return report.LotDocument(d), nil
@@ -187,7 +209,7 @@ const (
 
 // runDocument gathers what the report of a run needs: its description and
 // events, and two more passes over its record for span and plots.
-func runDocument(data, id string, whole bool) (*report.Document, error) {
+func runDocument(data, id string, whole bool, venting *adequacyOptions) (*report.Document, error) {
 	st, err := store.Open(data, store.Options{Access: store.Read})
 	if err != nil {
 		return nil, err
@@ -218,6 +240,21 @@ func runDocument(data, id string, whole bool) (*report.Document, error) {
 	}
 	if err := runTraces(st, r, b); err != nil {
 		return nil, err
+	}
+	if venting.file != "" {
+		if r.Gas == nil {
+			return nil, badUse("--case: run %s is of a burst bench, which gives no gas of a runaway: use report --lot, or estimate venting", id)
+		}
+		k, err := venting.read()
+		if err != nil {
+			return nil, err
+		}
+		if err := generationOf(k, st, id, r.Gas); err != nil {
+			return nil, err
+		}
+		if r.Venting, err = venting.section(k); err != nil {
+			return nil, err
+		}
 	}
 	return report.RunDocument(r), nil
 }

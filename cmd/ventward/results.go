@@ -7,7 +7,6 @@ import (
 
 	"ventward/analysis"
 	"ventward/config"
-	"ventward/daq"
 	"ventward/detect"
 	"ventward/report"
 	"ventward/store"
@@ -68,23 +67,11 @@ func results(x analysis.RunawayResult, start int64) (figures map[string]any, abs
 // runawayOf computes a stored run's results from its record; start is its time
 // zero.
 func runawayOf(rd *store.Reader, start int64) (map[string]any, map[string]string, error) {
-	var r *analysis.Runaway
-	_, err := play(rd, nil, func(en *daq.Entry, out *outcome, e *engine) error {
-		if r == nil {
-			if r = gatherRunaway(e.bench, start); r == nil {
-				return errNoRunaway
-			}
-		}
-		gather(r, e, out)
-		return nil
-	})
+	x, err := runawayResult(rd, start)
 	if err != nil {
 		return nil, nil, err
 	}
-	if r == nil {
-		return nil, nil, errNoRunaway
-	}
-	figures, absent := results(r.Result(), start)
+	figures, absent := results(*x, start)
 	return figures, absent, nil
 }
 
