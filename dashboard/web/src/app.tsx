@@ -1,54 +1,51 @@
 import type { ComponentChild } from 'preact';
 import { CommandContext, StoreContext, useCommandState, useStore } from './hooks';
-import { Alarms } from './panels/alarms';
-import { Cautions } from './panels/cautions';
-import { Charts } from './panels/charts';
-import { Events } from './panels/events';
-import { Header, Phases, Said } from './panels/header';
-import { Interlock } from './panels/interlock';
-import { NotLive } from './panels/notlive';
-import { Pressure } from './panels/pressure';
-import { Health } from './panels/sensors';
+import { BenchPage } from './pages/bench';
+import { CalculatorsPage } from './pages/calculators';
+import { LotsPage } from './pages/lots';
+import { RunsPage } from './pages/runs';
+import { Header, Said } from './panels/header';
+import { Nav } from './panels/nav';
+import { Page } from './panels/page';
 import { useRoute } from './router';
 import type { Store } from './store';
 
-/** Pages by the address after '#/'. What is on every page (bench, alarms to be
- *  answered, ABORT) is not theirs. */
-const PAGES: Record<string, () => ComponentChild> = { '': Live };
+/** Pages by the address after '#/', each a module of its own in pages/. What is
+ *  on every page (bench, alarms to be answered, ABORT) is not theirs. */
+const PAGES: Record<string, () => ComponentChild> = {
+  '': BenchPage, bench: BenchPage, runs: RunsPage, lots: LotsPage, calculators: CalculatorsPage,
+};
 
 export function App({ store }: { store: Store }) {
   const commands = useCommandState(), route = useRoute();
-  const Page = PAGES[route] ?? Missing;
+  const Shown = PAGES[route.page] ?? Missing;
   return (
     <StoreContext.Provider value={store}>
       <CommandContext.Provider value={commands}>
-        <a class="skip" href="#alarms" onClick={e => { e.preventDefault(); document.getElementById('alarms')?.focus(); }}>Skip to alarms</a>
+        <Skip bench={Shown === BenchPage} />
         <Header />
         <Said />
-        <Page />
+        <Nav page={route.page} />
+        <Shown />
         <Foot />
       </CommandContext.Provider>
     </StoreContext.Provider>
   );
 }
 
-function Live() {
-  return (
-    <>
-      <Phases />
-      <NotLive />
-      <main class="live">
-        <div class="col a"><Pressure /><Interlock /></div>
-        <div class="col b"><Charts /></div>
-        <div class="col c"><Alarms /><Events /></div>
-        <div class="wide"><Health /><Cautions /></div>
-      </main>
-    </>
-  );
+/** The first thing that Tab reaches: past the top of the page, on the bench to
+ *  what must be answered. */
+function Skip({ bench }: { bench: boolean }) {
+  const to = bench ? 'alarms' : 'main';
+  const go = (e: Event) => {
+    e.preventDefault(); // the address names the page, not a place in it
+    document.getElementById(to)?.focus();
+  };
+  return <a class="skip" href={`#${to}`} onClick={go}>{bench ? 'Skip to alarms' : 'Skip to the page'}</a>;
 }
 
 function Missing() {
-  return <main class="missing"><h2>There is no such page</h2><p><a href="#/">Go to the live page</a></p></main>;
+  return <Page title="There is no such page"><p><a href="#/bench">Go to the live page</a></p></Page>;
 }
 
 function Foot() {
