@@ -333,7 +333,7 @@ var errBusy = errors.New("the loop's queue of commands is full: try again; if it
 // command gives a wish to the loop and waits for its answer.
 func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 	if c.Who == "" {
-		c.Who = "unattributed"
+		c.Who = unattributed
 	}
 	m := message{}
 	if c.Verb == "start" {
@@ -341,15 +341,8 @@ func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 	}
 	switch c.Verb {
 	case "arm", "record":
-		shot, err := strconv.Atoi(c.Args["shot"])
-		if c.Args["shot"] != "" && (err != nil || shot < 0) {
-			return nil, refusal(fmt.Errorf("shot = %q is not a number: leave it out or give the shot's number", c.Args["shot"]))
-		}
-		if free, err := store.SpaceLeft(d.o.Store.Dir()); err == nil && free < d.o.Bench.Record.MinFreeBytes {
-			return nil, refusal(fmt.Errorf("%d MB are free where runs are kept, %d are asked for: free some space first", free>>20, d.o.Bench.Record.MinFreeBytes>>20))
-		}
-		m.rec, err = d.prepare(store.Meta{Kind: store.KindRun, Specimen: c.Args["specimen"], Lot: c.Args["lot"], Feature: c.Args["feature"], Operator: c.Who, Shot: shot})
-		if err != nil {
+		var err error
+		if m.rec, err = d.begin(&c); err != nil {
 			return nil, err
 		}
 	case "prepare", "pressurise", "hold", "abort", "make-safe", "end", "exercise", "note", "enter",
@@ -388,12 +381,37 @@ func refusal(err error) error {
 	return &dashboard.Refusal{Reason: s, Next: "look at the bench's state"}
 }
 
-// discard closes the file of a run that was refused before it began.
+// begin makes the file of the run that a command asks for and claims its
+// specimen.
+func (d *daemon) begin(c *daq.Command) (*recording, error) {
+	shot, err := strconv.Atoi(c.Args["shot"])
+	if c.Args["shot"] != "" && (err != nil || shot < 0) {
+		return nil, refusal(fmt.Errorf("shot = %q is not a number: leave it out or give the shot's number", c.Args["shot"]))
+	}
+	if free, err := store.SpaceLeft(d.o.Store.Dir()); err == nil && free < d.o.Bench.Record.MinFreeBytes {
+		return nil, refusal(fmt.Errorf("%d MB are free where runs are kept, %d are asked for: free some space first", free>>20, d.o.Bench.Record.MinFreeBytes>>20))
+	}
+	chosen, err := d.choose(c)
+	if err != nil {
+		return nil, err
+	}
+	r, err := d.prepare(store.Meta{Kind: store.KindRun, Specimen: c.Args["specimen"], Lot: c.Args["lot"], Feature: c.Args["feature"], Operator: c.Who, Shot: shot})
+	if err != nil || chosen == "" {
+		return r, err
+	}
+	if err := d.o.Store.Take(d.by(c.Who), chosen, r.meta.ID); err != nil {
+		return nil, errors.Join(refusal(err), d.discard(r))
+	}
+	return r, nil
+}
+
+// discard closes the file of a run that was refused before it began, and gives
+// its specimen back.
 func (d *daemon) discard(r *recording) error {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
 	_, err := r.run.Close(ctx, store.End{At: d.o.Time.Now(), Note: "refused before it began"})
-	return err
+	return errors.Join(err, d.o.Store.Release(d.by("program"), r.meta.Specimen, r.meta.ID, "the run was refused before it began"))
 }
 
 func (d *daemon) ask(ctx context.Context, m message, reply <-chan error) error {

@@ -20,6 +20,7 @@ import (
 	"ventward/daq"
 	"ventward/detect"
 	"ventward/guard"
+	"ventward/record"
 	"ventward/report"
 	"ventward/sim"
 	"ventward/store"
@@ -216,7 +217,13 @@ func (d *demo) shots(ctx context.Context) error {
 	if n == 0 {
 		n = 10000
 	}
+	if err := d.tidy(); err != nil {
+		return err
+	}
 	for i, piece := range d.o.pieces(n) {
+		if err := d.receive(&piece); err != nil {
+			return err
+		}
 		if err := d.shot(ctx, i+1, &piece); err != nil {
 			return fmt.Errorf("shot %d (%s): %w", i+1, piece.ID, err)
 		}
@@ -281,6 +288,9 @@ func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run strin
 		case <-ctx.Done():
 			return "", ctx.Err()
 		}
+		if err := d.outcome(run, record.Outcome{Extent: record.Untested, Remark: "tripped before the ramp"}); err != nil {
+			return "", err
+		}
 		if err := d.rest(ctx, 1.5); err != nil {
 			return "", err
 		}
@@ -304,13 +314,14 @@ func (d *demo) conclude(ctx context.Context, n int, run string, piece *sim.Speci
 
 // exchange dumps the fixture and puts the specimen in.
 func (d *demo) exchange(ctx context.Context, piece *sim.Specimen) error {
-	if err := d.sim.do(sim.Command{Do: "load", Specimen: piece.ID}); err != nil {
+	id := inWorld(piece.ID)
+	if err := d.sim.do(sim.Command{Do: "load", Specimen: id}); err != nil {
 		return err
 	}
 	for {
 		select {
 		case got := <-d.sim.load:
-			if got.ID == piece.ID {
+			if got.ID == id {
 				return d.rest(ctx, 1.5)
 			}
 		case <-d.sim.gone:
@@ -502,10 +513,15 @@ func (d *demo) tell(n int, run string, piece *sim.Specimen, cell *sim.Results) e
 		return err
 	}
 	t := truthLine{Shot: n, Run: run, Specimen: piece.ID, Reference: string(daq.Gauge), Truth: []truthEvent{}}
-	if cell != nil {
-		t.runaway(d.sim.truths(), start, cell)
+	happened := d.sim.truths()
+	if err := d.look(run, happened); err != nil {
+		return err
 	}
-	for _, h := range d.sim.truths() {
+	if cell != nil {
+		t.runaway(happened, start, cell)
+		happened = nil
+	}
+	for _, h := range happened {
 		if h.Opens() {
 			t.Truth = append(t.Truth, truthEvent{Event: h.Event, Feature: h.Feature, StartS: seconds(h.StartNS - start), OnsetS: seconds(h.OnsetNS - start),
 				PressureBar: h.PressurePa / 1e5, AreaMM2: h.AreaM2 / 1e-6})

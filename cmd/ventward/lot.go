@@ -289,6 +289,11 @@ func storedShots(data, name string) ([]lot.Shot, error) {
 		if err != nil {
 			return nil, fmt.Errorf("run %s: %w", m.ID, err)
 		}
+		p, err := papers(st, m)
+		if err != nil {
+			return nil, fmt.Errorf("run %s: %w", m.ID, err)
+		}
+		apply(shots, p)
 		out = append(out, shots...)
 	}
 	if len(out) > 0 {

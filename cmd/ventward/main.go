@@ -57,6 +57,7 @@ finish (port, disk, network).`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return wrongUse{err} })
 	root.AddCommand(demoCommand(g), serveCommand(g), checkCommand(), simCommand(), analyzeCommand(), importCommand(g), estimateCommand(g),
 		runsCommand(g), replayCommand(g), verifyCommand(g), enterCommand(g), lotCommand(g), lotsCommand(g), reportCommand(g))
+	root.AddCommand(paperCommands(g)...)
 	for _, c := range root.Commands() {
 		if check := c.Args; check != nil {
 			c.Args = func(c *cobra.Command, args []string) error {
