@@ -107,7 +107,7 @@ func apply(shots []lot.Shot, p paperOf) {
 		}
 		p.exclude(s)
 		if r := p.review; r != nil && r.Ruling == record.RuledRemark && s.Status == lot.Valid {
-			s.Reason = joined(s.Reason, r.Reason)
+			s.Reason = bothOf(s.Reason, r.Reason)
 		}
 	}
 }
@@ -128,20 +128,20 @@ func (p *paperOf) exclude(s *lot.Shot) {
 	case o == nil:
 		return
 	case o.Extent == record.Untested:
-		why = joined("not tested", o.Remark)
+		why = bothOf("not tested", o.Remark)
 	case o.Extent == record.Torn && s.Feature == o.Feature:
-		why = joined("torn outside the score", o.Remark)
+		why = bothOf("torn outside the score", o.Remark)
 	case o.Extent.Opened() && s.Status == lot.Valid && o.Feature != s.Feature && p.specimen != nil && p.specimen.Feature != record.Cell:
 		why = fmt.Sprintf("the %s was found open, not the %s", o.Feature, s.Feature)
 	case o.Extent == record.Held && s.Status == lot.Valid:
-		why = joined("nothing was found open", o.Remark)
+		why = bothOf("nothing was found open", o.Remark)
 	}
 	if why != "" {
 		s.Status, s.Reason = lot.Invalid, why
 	}
 }
 
-func joined(a, b string) string {
+func bothOf(a, b string) string {
 	if a == "" || b == "" {
 		return a + b
 	}

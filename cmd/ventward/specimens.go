@@ -159,7 +159,7 @@ func specimenLine(e *store.SpecimenEntry) dashboard.Specimen {
 	}
 	if r := e.Review; r != nil {
 		s.Review = &dashboard.Review{Ruling: string(r.Ruling), Reason: r.Reason, Who: r.Who, AtUTC: stamped(r.AtUTC)}
-		s.Reason = joined(s.Reason, r.Reason)
+		s.Reason = bothOf(s.Reason, r.Reason)
 		if r.Ruling == record.RuledInvalid {
 			s.Status = dashboard.Excluded
 		}
