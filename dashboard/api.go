@@ -32,6 +32,8 @@ func (s *Server) routes() []route {
 		{"GET", "/api/v1/channels", s.getChannels},
 		{"GET", "/api/v1/events", s.getEvents},
 		{"GET", "/api/v1/alarms", s.getAlarms},
+		{"GET", "/api/v1/history", s.getHistory},
+		{"GET", "/api/v1/place", s.getPlace},
 		{"POST", "/api/v1/alarms/{id}/acknowledge", s.acknowledge},
 		{"GET", "/api/v1/runs", s.getRuns},
 		{"POST", "/api/v1/runs", s.startRun},
@@ -176,10 +178,11 @@ const (
 	maxArgs      = 32
 )
 
-// benchOnly are the verbs that are taken only from the bench's own machine:
-// arming, starting and resetting are done where the bench can be seen. Aborting
-// is taken from anywhere.
-var benchOnly = map[string]bool{"arm": true, "start": true, "pressurise": true, "reset": true}
+// benchOnly are the verbs that are taken only from the bench's own machine: what
+// may lead to pressure, or takes a safeguard away, is done where the bench can
+// be seen. Aborting is taken from anywhere.
+var benchOnly = map[string]bool{"prepare": true, "arm": true, "start": true, "record": true, "pressurise": true, "exercise": true, "reset": true,
+	"bypass": true, "out-of-service": true, "in-service": true, "enter": true}
 
 type commandBody struct {
 	Verb string            `json:"verb"`

@@ -286,7 +286,8 @@ func TestARefusalOfTheBenchIsToldAsSuch(t *testing.T) {
 
 func TestStartingAndResettingOnlyAtTheBench(t *testing.T) {
 	r := newRig()
-	for verb, code := range map[string]int{"reset": 403, "arm": 403, "start": 403, "pressurise": 403, "abort": 200, "acknowledge": 200, "end": 200} {
+	for verb, code := range map[string]int{"reset": 403, "arm": 403, "start": 403, "prepare": 403, "pressurise": 403, "exercise": 403, "bypass": 403, "end-bypass": 200,
+		"out-of-service": 403, "in-service": 403, "enter": 403, "shelve": 200, "unshelve": 200, "abort": 200, "make-safe": 200, "acknowledge": 200, "end": 200} {
 		q := httptest.NewRequest("POST", "http://bench.example/api/v1/commands", strings.NewReader(`{"verb":"`+verb+`"}`))
 		q.RemoteAddr = "192.0.2.7:1234" // a documentation address (RFC 5737)
 		q.Header.Set("Content-Type", "application/json")
@@ -406,6 +407,7 @@ func TestOpenAPIDescribesEveryField(t *testing.T) {
 	in("Sensor", s["sensors"].([]any)[0])
 	in("Instrument", s["instruments"].([]any)[0])
 	in("Output", s["outputs"].([]any)[0])
+	in("Note", fields(t, r.ask("GET", "/api/v1/history", ""))["notes"].([]any)[0])
 	in("Alarm", fields(t, r.ask("GET", "/api/v1/alarms", ""))["alarms"].([]any)[0])
 	in("Channel", fields(t, r.ask("GET", "/api/v1/channels", ""))["channels"].([]any)[0])
 	line, err := json.Marshal(report.Line{})

@@ -136,6 +136,18 @@ func (e edge) alarm(a *guard.Alarm) map[string]any {
 		"since_utc": e.utc(a.Since), "since_s": e.runS(a.Since), "changed_utc": e.utc(a.Changed),
 		"message": a.Message, "text": a.Text, "first": a.First, "who": a.Who,
 	}
+	if a.Until != 0 {
+		o["until_utc"] = e.utc(a.Until)
+	}
+	if a.Reason != "" {
+		o["reason"] = a.Reason
+	}
+	if a.Count > 1 {
+		o["count"] = a.Count
+	}
+	if a.Chatter {
+		o["chatter"] = true
+	}
 	if int(a.Channel) < len(e.channels) {
 		c := e.channels[a.Channel]
 		unit, _ := unitOf(c.Quantity)
@@ -171,6 +183,14 @@ type tripJSON struct {
 	SinceUTC string   `json:"since_utc,omitempty"`
 	SinceS   *float64 `json:"since_s,omitempty"`
 	Outputs  []string `json:"outputs"`
+	First    bool     `json:"first,omitempty"` // no other trip was latched when it did
+
+	Bypassed       bool   `json:"bypassed,omitempty"`
+	BypassUntilUTC string `json:"bypass_until_utc,omitempty"`
+	BypassWho      string `json:"bypass_who,omitempty"`
+	BypassReason   string `json:"bypass_reason,omitempty"`
+	ProofDue       string `json:"proof_due,omitempty"`
+	Overdue        bool   `json:"overdue,omitempty"`
 }
 
 type lineJSON struct {
@@ -220,6 +240,7 @@ type stateJSON struct {
 	Watch         []guard.Check        `json:"watch,omitempty"`  // what the pressure watch waits for; approach is never granted
 	Held          *heldJSON            `json:"held,omitempty"`   // a specimen that did not open
 	AlarmLoad     guard.Load           `json:"alarm_load"`
+	Names         []string             `json:"names"` // the persons named for arming
 }
 
 type heldJSON struct {
@@ -241,6 +262,12 @@ func (e edge) state() *stateJSON {
 		Outputs: []outputJSON{}, Trips: []tripJSON{}, Sensors: []map[string]any{}, Instruments: []lineJSON{}, Features: []featureJSON{},
 	}
 	out.Guards, out.Watch, out.AlarmLoad = s.Guards, s.Waits, s.Load
+	out.Names = []string{}
+	for _, n := range s.Names {
+		if n != "" {
+			out.Names = append(out.Names, n)
+		}
+	}
 	if h := s.Held; h != nil {
 		out.Held = &heldJSON{finite(h.AtLeastPa / report.PaPerBar), string(h.Reference), h.Pressurised}
 	}
@@ -265,7 +292,8 @@ func (e edge) state() *stateJSON {
 }
 
 func (e edge) trip(t *guard.Trip) tripJSON {
-	out := tripJSON{Rule: t.Rule, Tripped: t.Tripped, Stands: t.Stands, Outputs: []string{}}
+	out := tripJSON{Rule: t.Rule, Tripped: t.Tripped, Stands: t.Stands, Outputs: []string{}, First: t.First, ProofDue: t.ProofDue, Overdue: t.Overdue,
+		Bypassed: t.Bypassed, BypassUntilUTC: e.utc(t.BypassUntil), BypassWho: t.BypassWho, BypassReason: t.BypassReason}
 	if t.Tripped {
 		s := e.runS(t.Since)
 		out.SinceUTC, out.SinceS = e.utc(t.Since), &s

@@ -16,6 +16,9 @@ type Check struct {
 	Required bool   `json:"required"` // false: waived on this bench, shown only
 	Why      string `json:"why,omitempty"`
 	Cure     string `json:"cure,omitempty"`
+	// LeftS is how long a condition of the watch must still last, s; 0: it is
+	// met, or nobody can say.
+	LeftS float64 `json:"left_s,omitempty"`
 }
 
 // Names of the arming guards; a bench lists those it requires in

@@ -1,6 +1,7 @@
 package guard
 
 import (
+	"math"
 	"fmt"
 	"strings"
 	"testing"
@@ -215,10 +216,26 @@ func TestPressureWatch(t *testing.T) {
 			t.Fatalf("end: %v", err)
 		}
 	}
+	left := func(name string) float64 {
+		for _, k := range p.g.Watch() {
+			if k.Name == name {
+				return k.LeftS
+			}
+		}
+		t.Fatalf("no condition %q", name)
+		return 0
+	}
 	temperature, gas = 80, 1
 	pass(9, 0.49e5, -0.49e5)
 	open("pressure of p1", "pressure of p2", "temperature of t", "waiting time", "gas")
+	// The bench waits for 10 s of low pressure and for 60 s in all.
+	if a, b := left("pressure of p1"), left("waiting time"); math.Abs(a-1) > 0.2 || math.Abs(b-51) > 0.2 || left("temperature of t") != 0 {
+		t.Fatalf("left: pressure %g s, watch %g s, temperature %g s", a, b, left("temperature of t"))
+	}
 	pass(2, 0.49e5, 0.1e5)
+	if left("pressure of p1") != 0 {
+		t.Fatalf("left of a condition that is met: %g s", left("pressure of p1"))
+	}
 	open("temperature of t", "waiting time", "gas")
 	temperature, gas = 60, 0
 	pass(1, 0.49e5, 0.51e5)

@@ -5,6 +5,9 @@ import "ventward/daq"
 // Phase returns the state of the test and the bench time it was entered.
 func (g *Guard) Phase() (Phase, int64) { return g.s.Phase, g.s.PhaseAt }
 
+// Names returns the two persons that were named for arming; empty: not named.
+func (g *Guard) Names() [2]string { return g.s.Names }
+
 // Trips returns a copy of every trip that has outputs, the bypassed among
 // them.
 func (g *Guard) Trips() []Trip {

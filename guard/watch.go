@@ -11,19 +11,23 @@ import (
 // zero pressure, and a person decides.
 func (g *Guard) Watch() []Check {
 	var out []Check
-	add := func(name string, ok bool, why, cure string) {
+	add := func(name string, ok bool, why, cure string) *Check {
 		c := Check{Name: name, OK: ok, Required: g.o.WatchBinds}
 		if !ok {
 			c.Why, c.Cure = why, cure
 		}
 		out = append(out, c)
+		return &out[len(out)-1]
 	}
 	if g.o.SafeS > 0 {
 		for _, ch := range g.specimens {
 			c, low := &g.o.Channels[ch], g.s.Low[ch]
 			held := low != 0 && g.s.Now-g.s.Seen[ch] <= g.freshNS && g.s.Seen[ch]-low >= seconds(g.o.SafeS)
-			add("pressure of "+c.Name, held, fmt.Sprintf("%s was not within %.3g bar of ambient for %.3g s", c.Name, g.safePa/1e5, g.o.SafeS),
+			k := add("pressure of "+c.Name, held, fmt.Sprintf("%s was not within %.3g bar of ambient for %.3g s", c.Name, g.safePa/1e5, g.o.SafeS),
 				"vent, and read the local gauge")
+			if !held && low != 0 {
+				k.LeftS = left(low, g.o.SafeS, g.s.Now)
+			}
 		}
 	}
 	if g.o.WatchMaxC > 0 {
@@ -38,7 +42,10 @@ func (g *Guard) Watch() []Check {
 	}
 	if g.o.WatchWaitS > 0 {
 		waited := g.s.Phase == PressureWatch && g.s.Now-g.s.PhaseAt >= seconds(g.o.WatchWaitS)
-		add("waiting time", waited, fmt.Sprintf("the watch has not lasted %.4g min", g.o.WatchWaitS/60), "wait")
+		k := add("waiting time", waited, fmt.Sprintf("the watch has not lasted %.4g min", g.o.WatchWaitS/60), "wait")
+		if !waited && g.s.Phase == PressureWatch {
+			k.LeftS = left(g.s.PhaseAt, g.o.WatchWaitS, g.s.Now)
+		}
 	}
 	for i := range g.o.Rules {
 		if r := &g.o.Rules[i]; r.EndsWatch {
@@ -46,6 +53,11 @@ func (g *Guard) Watch() []Check {
 		}
 	}
 	return out
+}
+
+// left is what is missing of a time s that began at bench time from, s.
+func left(from int64, s float64, now int64) float64 {
+	return max(0, s-float64(now-from)*1e-9)
 }
 
 func orText(s, def string) string {

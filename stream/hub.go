@@ -62,6 +62,7 @@ type Hub struct {
 	state   *State
 	wall    int64
 	now     int64
+	notes   notes
 	stats   Stats
 }
 
@@ -217,6 +218,11 @@ func (h *Hub) Alarm(a guard.Alarm) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	i := slices.IndexFunc(h.alarms, func(o guard.Alarm) bool { return o.ID == a.ID })
+	var was *guard.Alarm
+	if i >= 0 {
+		was = &h.alarms[i]
+	}
+	h.noteAlarm(was, &a)
 	switch {
 	case i >= 0:
 		h.alarms[i] = a
@@ -238,6 +244,7 @@ func (h *Hub) State(s State) {
 	s = cloneState(s)
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	h.noteState(h.state, &s)
 	h.state = &s
 	if t, err := time.Parse(time.RFC3339Nano, s.NowUTC); err == nil {
 		h.wall = t.UnixNano() - s.Now

@@ -39,6 +39,7 @@ type State struct {
 	Waits    []guard.Check `json:"watch,omitempty"`
 	Held     *guard.Held   `json:"held,omitempty"`
 	Load     guard.Load    `json:"alarm_load"`
+	Names    [2]string     `json:"names"` // the two persons named for arming; empty: not named
 	Commands []daq.Command `json:"-"`
 }
 

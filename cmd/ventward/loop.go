@@ -151,6 +151,9 @@ func (l *loop) step(m message) {
 		l.owner[d.Output].demand(l.serials.out(d))
 	}
 	refusal := out.Refusal
+	if en.Kind == daq.EntryCommand {
+		l.hub.Command(*en.Command, refusal, en.At)
+	}
 	l.journal(m, en, out, live)
 	l.show(out, live)
 	l.advance(en.At)

@@ -229,7 +229,7 @@ func (l *loop) showCourse(s *stream.State) {
 	if h, ok := j.Held(); ok {
 		s.Held = &h
 	}
-	s.Load = j.Load()
+	s.Load, s.Names = j.Load(), j.Names()
 }
 
 // cautions lists those of the trade's cautions that apply now.
