@@ -170,16 +170,19 @@ func share(p float64) string { return figures(math.Ceil(p*1000-1e-9)/10, 1) + " 
 // AdequacySection shows the pressures, the open fraction and the designs.
 func AdequacySection(a *analysis.Adequacy) Section {
 	s := Section{Title: "Venting adequacy (estimate only)"}
-	for _, f := range []*Figure{VentingFigure(a), OpenFractionFigure(a), CompareFigure(a.Options)} {
+	add := func(f *Figure) {
 		if f != nil {
 			s.Blocks = append(s.Blocks, Block{Figure: f})
 		}
 	}
+	add(VentingFigure(a))
+	add(OpenFractionFigure(a))
 	rows := a.Options
 	if len(rows) == 0 {
 		rows = a.Rows
 	}
 	s.Blocks = append(s.Blocks, Block{Table: designTable(rows)})
+	add(CompareFigure(a.Options))
 	return s
 }
 

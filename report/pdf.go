@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"time"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -205,7 +206,11 @@ func (s *sheets) wrap(text string, w float64) []string {
 	if text == "" {
 		return []string{""}
 	}
-	return s.pdf.SplitText(text, w)
+	lines := s.pdf.SplitText(strings.ReplaceAll(text, " %", "\u00a0%"), w) // a figure and its sign stay together
+	for i := range lines {
+		lines[i] = strings.ReplaceAll(lines[i], "\u00a0", " ")
+	}
+	return lines
 }
 
 // answer is a wash with the verdict's word and sentence and a bar at its side.

@@ -48,10 +48,8 @@ func VentingFigure(a *analysis.Adequacy) *Figure {
 	for i, o := range first.Openings {
 		p.Add(upright{at: o.TimeS, label: fmt.Sprintf("%s %.1f bar", o.Feature, o.PressurePa/PaPerBar), c: featureColour(o.Feature), dash: []vg.Length{2.5, 2}, right: true, drop: float64(11 * i)})
 	}
-	p.Legend.Left = false
-	p.Legend.Top = false
 	p.X.Min, p.X.Max = start, end
-	p.Y.Min, p.Y.Max = 0, 1.22*hi
+	p.Y.Min, p.Y.Max = 0, 1.42*hi // room for the legend over the lines
 	return &Figure{Plot: p, Height: 210, Alt: "pressure in the cell over time",
 		Caption: fmt.Sprintf("Simulated pressure in the cell with the top vent %.0f %% open, as if the housing held; across: what the housing bears. Estimate only.", 100*a.Case.Top.OpenFraction)}
 }
@@ -169,7 +167,7 @@ func CompareFigure(rows []analysis.VentingRow) *Figure {
 	if n := len(rows) - len(shown); n > 0 {
 		text += fmt.Sprintf(" %d further combinations are in the table.", n)
 	}
-	return &Figure{Plot: p, Height: 46 + 25*float64(len(shown)), Caption: text, Alt: "designs side by side"}
+	return &Figure{Plot: p, Height: 46 + 22*float64(len(shown)), Caption: text, Alt: "designs side by side"}
 }
 
 // designBar is one design: its name above its bar.

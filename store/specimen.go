@@ -23,6 +23,10 @@ CREATE TABLE audit(n INTEGER PRIMARY KEY, at_utc INTEGER NOT NULL, who TEXT NOT 
 // ErrNoSpecimen tells that the catalog has no specimen of that id.
 var ErrNoSpecimen = errors.New("store: no such specimen")
 
+// ErrOldCatalog tells that the catalog is from before specimens were kept, and
+// open for reading only.
+var ErrOldCatalog = errors.New("store: the catalog is from before specimens were kept")
+
 // By says who enters something, and when (UTC, ns since 1970).
 type By struct {
 	Who   string
@@ -391,7 +395,7 @@ func getPaper[T any](tx *sql.Tx, table, run string) (*T, error) {
 // paper runs f in one transaction of the catalog: all of it or nothing.
 func (s *Store) paper(f func(*sql.Tx) error) error {
 	if s.cat.version < catalogVersion {
-		return fmt.Errorf("store: the catalog is of version %d, before specimens were kept: start the daemon once, it brings the catalog up", s.cat.version)
+		return fmt.Errorf("%w: it is of version %d: start the daemon once, it brings the catalog up", ErrOldCatalog, s.cat.version)
 	}
 	tx, err := s.cat.db.BeginTx(context.Background(), nil)
 	if err != nil {

@@ -66,6 +66,8 @@ func Fisher(k1, n1, k2, n2 int) (float64, error) {
 
 // A Runaway is what one thermal-runaway test says about the housing.
 type Runaway struct {
+	Lot, ID     string // of the test; may be empty
+	Left        string // why it does not count; empty: it does
 	Trigger     string // how the runaway was started: mandatory
 	Surrounding string // bare, holder, module
 	BottomVent  bool
@@ -97,6 +99,9 @@ func Breaches(tests []Runaway, confidence float64) ([]BreachRate, []BreachContra
 	}
 	counts := map[key][2]int{}
 	for i, t := range tests {
+		if t.Left != "" {
+			continue
+		}
 		if t.Trigger == "" {
 			return nil, nil, fmt.Errorf("lot: runaway test %d has no trigger: state how it was started, rates are never pooled across triggers", i+1)
 		}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strconv"
+	"strings"
 
 	"ventward/analysis/lot"
 	"ventward/config"
@@ -30,7 +31,9 @@ func runShots(st *store.Store, m *store.Meta) ([]lot.Shot, error) {
 	if err != nil {
 		return nil, err
 	}
-	base := lot.Shot{Lot: m.Lot, ID: shotName(m), Feature: m.Feature, Status: lot.Invalid, PressurePa: notAPressure()}
+	celsius := b.Detect.Fixture.TemperatureK - 273.15 // what was; a list says what was meant to be
+	base := lot.Shot{Lot: m.Lot, ID: shotName(m), Feature: m.Feature, Status: lot.Invalid, PressurePa: notAPressure(), TemperatureC: &celsius,
+		Medium: strings.TrimSpace(string(b.Detect.Medium) + " " + gasName(b))}
 	if ramp := b.RampPaS; ramp > 0 {
 		base.RampPaS = &ramp
 	}
@@ -69,6 +72,14 @@ func shotName(m *store.Meta) string {
 		return m.Specimen
 	}
 	return m.ID
+}
+
+// gasName names the bench's gas; empty with a liquid.
+func gasName(b *config.Bench) string {
+	if b.Detect.Medium == detect.Liquid {
+		return ""
+	}
+	return b.Detect.Fixture.Gas
 }
 
 // benchOf reads the bench description that a record begins with.

@@ -103,7 +103,7 @@ func apply(shots []lot.Shot, p paperOf) {
 		s := &shots[i]
 		if e := p.specimen; e != nil {
 			s.ResidualM, s.Die, s.Strokes = e.ResidualM, e.Die, e.Strokes
-			s.Medium, s.Trigger, s.Surrounding, s.TemperatureC = e.Medium, e.Trigger, e.Surrounding, e.TemperatureC
+			s.Trigger, s.Surrounding = e.Trigger, e.Surrounding
 		}
 		p.exclude(s)
 		if r := p.review; r != nil && r.Ruling == record.RuledRemark && s.Status == lot.Valid {
@@ -150,7 +150,11 @@ func bothOf(a, b string) string {
 
 // papers reads what was entered of a run.
 func papers(st *store.Store, m *store.Meta) (p paperOf, err error) {
-	if p.outcome, p.review, err = st.Paper(m.ID); err != nil {
+	p.outcome, p.review, err = st.Paper(m.ID)
+	switch {
+	case errors.Is(err, store.ErrOldCatalog):
+		return p, nil
+	case err != nil:
 		return p, err
 	}
 	e, err := st.Specimen(m.Specimen)
