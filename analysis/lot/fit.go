@@ -176,33 +176,34 @@ const maxEM = 20_000
 // bound, E z = h, E z² = 1 + c h with the hazard h of the bound c.
 func (d *censoredData) gaussian() (mu, sigma float64, err error) {
 	n := float64(len(d.y) + len(d.c))
-	mu = Mean(d.y)
-	ss := squares(d.y)
-	sigma = math.Sqrt(ss / float64(len(d.y)))
+	// All from the openings' mean, or a small spread would drown in rounding.
+	at := Mean(d.y)
+	sigma = math.Sqrt(squares(d.y) / float64(len(d.y)))
 	for i := 0; len(d.c) > 0; i++ {
 		if i == maxEM {
 			return 0, 0, fmt.Errorf("lot: the %s fit of %d openings and %d bounds did not settle: too many are bounds", d.family, len(d.y), len(d.c))
 		}
 		var first, second float64
 		for _, v := range d.y {
-			first += v - mu
-			second += (v - mu) * (v - mu)
+			r := v - at - mu
+			first += r
+			second += r * r
 		}
 		for _, v := range d.c {
-			c := (v - mu) / sigma
+			c := (v - at - mu) / sigma
 			h := hazard(c)
 			first += sigma * h
 			second += sigma * sigma * (1 + c*h)
 		}
 		step := first / n
 		next := math.Sqrt(second/n - step*step)
-		settled := math.Abs(step) <= 1e-13*sigma && math.Abs(next-sigma) <= 1e-13*sigma
+		settled := math.Abs(step) <= 1e-12*sigma && math.Abs(next-sigma) <= 1e-12*sigma
 		mu, sigma = mu+step, next
 		if settled {
 			break
 		}
 	}
-	return mu, sigma, nil
+	return at + mu, sigma, nil
 }
 
 // standardQuantile is the p-quantile of the family with location 0, scale 1.

@@ -220,7 +220,7 @@ func TestOrderBoundCovers(t *testing.T) {
 }
 
 // The bound is where the distribution says, beta is what it is defined as, and
-// with equal and large samples the bound is that of the noncentral t.
+// where one feature does not scatter the bound is that of the noncentral t.
 func TestOrder(t *testing.T) {
 	a, b := ten, []float64{45.1, 46.9, 48.2, 44.3, 47.7}
 	o := must(lot.OpeningOrder(a, b, 0.95))
