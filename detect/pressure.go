@@ -243,6 +243,7 @@ func (p *pressure) rejump() {
 // rescale hands the noise estimate to the levels.
 func (p *pressure) rescale() {
 	s := p.noise.sigma()
+	p.code = math.Max(p.code, p.noise.code())
 	if p.dep.v == 0 {
 		p.dep = noiseBlock{v: 1.25 * s * s}
 		p.rejump()

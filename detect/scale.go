@@ -29,6 +29,9 @@ type noise struct {
 	fill   int
 	strays int     // consecutive blocks far from the estimate
 	floor  float64 // least variance of a sample: quantisation
+	least  float64 // smallest step between two samples that differ, 0: none yet
+	rests  int     // samples equal to the one before, and
+	moves  int     // others, of late
 }
 
 const noiseMemory = 1 << 16
@@ -39,6 +42,9 @@ func (s *noise) cut() { s.seen = 0 }
 // push takes a sample; it tells whether the estimate has changed.
 func (s *noise) push(v float64) bool {
 	d := v - 2*s.y1 + s.y2
+	if s.seen > 0 {
+		s.step(v)
+	}
 	s.y2, s.y1 = s.y1, v
 	if s.seen < 2 {
 		s.seen++
@@ -58,6 +64,32 @@ func (s *noise) push(v float64) bool {
 	}
 	s.update()
 	return true
+}
+
+// step learns the step of the codes: nobody need have told it. What rounding to
+// decimals or to floats makes of equal codes is no step.
+func (s *noise) step(v float64) {
+	d := math.Abs(v - s.y1)
+	if d <= 1e-9*math.Abs(v) {
+		s.rests++
+	} else {
+		s.moves++
+		if d < s.least || s.least == 0 {
+			s.least = d
+		}
+	}
+	if s.rests+s.moves >= 4096 {
+		s.rests, s.moves = s.rests/2, s.moves/2
+	}
+}
+
+// code is the step of the codes where they are coarse beside the noise; 0:
+// they are not, or too little has been seen.
+func (s *noise) code() float64 {
+	if s.rests+s.moves < 256 || s.rests < s.moves/4 {
+		return 0
+	}
+	return s.least
 }
 
 // first gathers the differences from which the first estimate is made.
@@ -82,6 +114,8 @@ func (s *noise) first(d float64) bool {
 }
 
 func (s *noise) set(v float64) {
+	q := s.code()
+	s.floor = q * q / 12
 	s.varD = math.Max(v, 6*s.floor)
 	s.varD = math.Max(s.varD, 1e-30)
 	s.clip = clipSigma * clipSigma * s.varD

@@ -66,3 +66,31 @@ func TestEnvelopeLeavesTheNewestOut(t *testing.T) {
 		t.Errorf("max = %g afterwards, want 9", e.max)
 	}
 }
+
+// A converter whose step is coarse beside the noise, told in decimals of
+// another unit: the scale never collapses, and the step is learned.
+func TestNoiseOfFewCodes(t *testing.T) {
+	const q = 91.55 // Pa
+	for _, sigma := range []float64{0.02, 0.1, 0.35} {
+		r := rand.New(rand.NewPCG(6, uint64(1000*sigma)))
+		var n noise
+		for range 40000 {
+			v := q * math.Round(2000.45+sigma*r.NormFloat64())
+			n.push(math.Round(v) / 1e3 * 1e3) // as written with three decimals of a kPa
+		}
+		if s := n.sigma(); s < 0.98*q/math.Sqrt(12) || s > q*(sigma+0.5) {
+			t.Errorf("noise of %g steps: sigma = %.3g Pa with steps of %g Pa", sigma, s, q)
+		}
+		if got := n.code(); math.Abs(got-q) > 1 {
+			t.Errorf("noise of %g steps: step of %g Pa learned, it is %g", sigma, got, q)
+		}
+	}
+	var fine noise
+	r := rand.New(rand.NewPCG(6, 1))
+	for range 4096 {
+		fine.push(250 * r.NormFloat64())
+	}
+	if fine.code() != 0 {
+		t.Errorf("a step of %g Pa where there is none", fine.code())
+	}
+}
