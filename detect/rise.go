@@ -35,3 +35,17 @@ func (m *Monitor) risen(c *channel, l *level, w *window) bool {
 	m.book.issue(r)
 	return true
 }
+
+// supplied notes that the supply's valve made the pressure rise from at on, as
+// when somebody purges a vessel: one event for each edge of the valve.
+func (m *Monitor) supplied(c *channel, at int64) {
+	e := &m.supply.opened
+	if m.book.at(e.used) != nil && e.used != 0 {
+		m.book.prolong(e.used, c.lastT)
+		return
+	}
+	r := m.book.open(SupplyStep, c, at, c.lastT)
+	r.ev.End, r.ev.Named = c.lastT, c.lastT
+	e.used = r.ev.ID
+	m.book.issue(r)
+}

@@ -11,29 +11,38 @@ import "fmt"
 //
 // A runaway is a and c, or b and c. Where the maker's temperature is not given,
 // 60 °C stands for it (common practice, no source): no cell runs away below it.
+// A heater alone can pass that at more than 1 °C/s; so then only a rise that no
+// heater gives counts (see strongRate).
 const (
 	voltageDrop    = 0.25
 	usualMaxC      = 60.0
-	voltageSamples = 3           // in a row that make the drop believed
+	voltageSamples = 3           // in a row that make the drop believed,
+	voltageNs      = int64(1e9)  // and for so long: a glitch comes back
 	waitNs         = int64(30e9) // for which a rise waits for a or b
 )
 
 // criteria is which of them have been met.
 type criteria struct {
-	a, b  bool
-	low   int   // samples in a row with the voltage down
-	from  int64 // onset of criterion c; 0: not met
-	held  int64 // when it was last met
-	words string
+	a, b   bool
+	usual  bool  // b rests on usualMaxC
+	lowAt  int64 // since when the voltage is down
+	low    int   // samples in a row with the voltage down
+	from   int64 // onset of criterion c; 0: not met
+	held   int64 // when it was last met
+	strong bool  // it was met by strongRate
+	words  string
 }
 
-// voltage takes a reading of the cell's voltage and what it was before.
-func (k *criteria) voltage(v, before float64) {
+// voltage takes a reading of the cell's voltage at t and what it was before.
+func (k *criteria) voltage(v, before float64, t int64) {
 	if v >= (1-voltageDrop)*before {
 		k.low = 0
 		return
 	}
-	if k.low++; k.low >= voltageSamples {
+	if k.low == 0 {
+		k.lowAt = t
+	}
+	if k.low++; k.low >= voltageSamples && t-k.lowAt >= voltageNs {
 		k.a = true
 	}
 }
@@ -42,24 +51,25 @@ func (k *criteria) voltage(v, before float64) {
 // not given.
 func (k *criteria) temperature(v, most float64) {
 	if most == 0 {
-		most = usualMaxC
+		most, k.usual = usualMaxC, true
 	}
 	k.b = k.b || v >= most
 }
 
 // rising notes that criterion c is met now, since from and by which rate for
-// how long.
-func (k *criteria) rising(from, now int64, rate, hold float64) {
+// how long; strong: by a rate that no heater gives.
+func (k *criteria) rising(from, now int64, rate, hold float64, strong bool) {
 	k.held = now
 	if k.from == 0 {
 		k.from, k.words = from, fmt.Sprintf("c: dT/dt >= %g °C/s for %g s", rate, hold)
 	}
+	k.strong = k.strong || strong
 }
 
 // expire forgets a rise that is long over: a heater that was fast for a while.
 func (k *criteria) expire(now int64) {
 	if k.from != 0 && now-k.held > waitNs {
-		k.from = 0
+		k.from, k.strong = 0, false
 	}
 }
 
@@ -68,13 +78,14 @@ func (k *criteria) verdict() (string, bool) {
 	if k.from == 0 {
 		return "", false
 	}
+	byB := k.b && (!k.usual || k.strong)
 	a, b := "a: voltage down by more than 25 %", "b: maximum operating temperature reached"
 	switch {
-	case k.a && k.b:
+	case k.a && byB:
 		return "a, b and c; " + a + "; " + b + "; " + k.words, true
 	case k.a:
 		return "a and c; " + a + "; " + k.words, true
-	case k.b:
+	case byB:
 		return "b and c; " + b + "; " + k.words, true
 	}
 	return "", false

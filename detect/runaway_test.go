@@ -15,19 +15,19 @@ func TestRunawayCriteria(t *testing.T) {
 	for i := range 8 {
 		a, b, c := i&1 != 0, i&2 != 0, i&4 != 0
 		var k criteria
-		for range voltageSamples {
+		for n := range voltageSamples {
 			v := 3.2 // down by 24 %
 			if a {
 				v = 3.1 // 26 %
 			}
-			k.voltage(v, 4.2)
+			k.voltage(v, 4.2, int64(n)*1e9)
 		}
 		k.temperature(59.9, 0)
 		if b {
 			k.temperature(60.1, 0)
 		}
 		if c {
-			k.rising(5e9, 8e9, 1, 3)
+			k.rising(5e9, 8e9, 1, 3, true)
 		}
 		words, got := k.verdict()
 		if want := a && c || b && c; got != want {
@@ -41,12 +41,16 @@ func TestRunawayCriteria(t *testing.T) {
 
 func TestCriterionALastsAndBIsTheMakers(t *testing.T) {
 	var k criteria
-	for range 10 { // single outliers are no drop
-		k.voltage(0.1, 4.2)
-		k.voltage(4.2, 4.2)
+	for n := range int64(10) { // single outliers are no drop
+		k.voltage(0.1, 4.2, 2*n*1e9)
+		k.voltage(4.2, 4.2, (2*n+1)*1e9)
 	}
+	for n := range int64(500) { // nor is a glitch of half a second
+		k.voltage(0.1, 4.2, 30e9+n*1e6)
+	}
+	k.voltage(4.2, 4.2, 31e9)
 	if k.a {
-		t.Error("single low readings count as a voltage drop")
+		t.Error("low readings that come back count as a voltage drop")
 	}
 	k.temperature(75, 80)
 	if k.b {
@@ -58,19 +62,64 @@ func TestCriterionALastsAndBIsTheMakers(t *testing.T) {
 	}
 }
 
+// The maker's temperature that nobody gave is no reason to take a fast heater
+// for a runaway: then only a rise that no heater gives counts.
+func TestUsualTemperatureNeedsAStrongRise(t *testing.T) {
+	for _, c := range []struct {
+		most   float64
+		strong bool
+		want   bool
+	}{{0, false, false}, {0, true, true}, {80, false, true}} {
+		var k criteria
+		k.temperature(90, c.most)
+		k.rising(5e9, 8e9, 1, 3, c.strong)
+		if _, got := k.verdict(); got != c.want {
+			t.Errorf("maximum %g °C, strong %v: runaway %v", c.most, c.strong, got)
+		}
+	}
+}
+
+// heaters and wires do what no cell does: none of it is a runaway.
+func TestHeatersAndWiresAreNoRunaway(t *testing.T) {
+	for name, course := range map[string]func(s float64) float64{
+		"fast heater": func(s float64) float64 { return 80 + 2.5*math.Min(s, 40) },
+		"heater from rest": func(s float64) float64 {
+			return 25 + 3*math.Max(0, s-10) - 3*(1-math.Exp(-math.Max(0, s-10)))
+		},
+		"open junction": func(s float64) float64 {
+			if s > 20 {
+				return 1372
+			}
+			return 80 + 0.5*s
+		},
+		"junction that moves": func(s float64) float64 {
+			if s > 20 {
+				return 150
+			}
+			return 80 + 0.5*s
+		},
+	} {
+		for _, rate := range []float64{2, 10, 50, 1000} {
+			if got := heatedSkin(t, rate, 45, course); len(got) > 0 {
+				t.Errorf("%s at %g Hz: %+v", name, rate, got)
+			}
+		}
+	}
+}
+
 // What has been met stays met, and the first onset of c counts.
 func TestCriteriaStay(t *testing.T) {
 	var k criteria
-	k.rising(7e9, 10e9, 1, 3)
-	k.rising(9e9, 12e9, 1, 3)
+	k.rising(7e9, 10e9, 1, 3, false)
+	k.rising(9e9, 12e9, 1, 3, false)
 	k.expire(40e9)
 	if _, ok := k.verdict(); ok || k.from != 7e9 {
 		t.Errorf("c alone is a runaway, or its onset moved: %+v", k)
 	}
-	for range voltageSamples {
-		k.voltage(0, 4)
+	for n := range int64(voltageSamples) {
+		k.voltage(0, 4, 40e9+n*1e9)
 	}
-	k.voltage(4, 4)
+	k.voltage(4, 4, 43e9)
 	if _, ok := k.verdict(); !ok {
 		t.Error("a came back and was forgotten")
 	}

@@ -7,25 +7,29 @@ import (
 )
 
 // Criterion c of a runaway (see criteria): a skin (or gas) temperature that
-// rises at least at runawayRate for runawayHold. A rise ten times as fast is
-// believed sooner.
+// rises at least at runawayRate all through runawayHold. A rise ten times as
+// fast is believed sooner. A heater alone gives some °C/s at most, and never
+// strongRate for strongHold (common practice, no source).
 const (
 	runawayRate = 1.0 // °C/s
 	runawayHold = 3.0 // s
 	rapidRate   = 10.0
 	rapidHold   = 0.5
-	rapidLeast  = 5 // samples
+	strongRate  = 5.0
+	strongHold  = 1.0
 
 	binNs      = int64(50e6) // between the values of a course at least
 	courseNs   = int64(20e9) // before a rise, that it is compared with
 	courseLen  = 512
 	courseMask = courseLen - 1
 
-	dipAheadNs = int64(1e9)
-	dipAfterNs = int64(5e9)
+	dipAheadNs = int64(8e9) // of the line that the dip is measured from
+	dipAfterNs = int64(8e9)
 	ventSetNs  = int64(500e6)
-	cellHold   = 3   // samples below half that make a loss of continuity
-	cellLeast  = 1.0 // V; a cell below it has no continuity to lose
+	ventLeast  = int64(12)   // samples that a step may take where they are slow
+	cellHold   = 3           // samples below half that make a loss of continuity,
+	cellHoldNs = int64(20e6) // and for so long
+	cellLeast  = 1.0         // V; a cell below it has no continuity to lose
 )
 
 // A thermal follows a runaway rig's temperatures and cell voltage.
@@ -150,38 +154,76 @@ func median3(a, b, c float64) float64 {
 	return math.Max(math.Min(a, b), math.Min(math.Max(a, b), c))
 }
 
-// slope is the least-squares slope over the last span s, in units per s; ok is
-// false where fewer than least samples, or less than four fifths of the span,
-// are there.
-func (c *tempCourse) slope(span float64, least int) (b float64, from int64, ok bool) {
-	if c.n == 0 {
-		return 0, 0, false
+// steady tells whether the temperature rose at least at rate (per s) over the
+// last span s, and all through it: at half of that in each third, or from each
+// value to the next where they are few. A jump does so once.
+func (c *tempCourse) steady(span, rate float64) bool {
+	if c.n < 3 {
+		return false
 	}
 	now := c.t[(c.n-1)&courseMask]
+	apart := float64(now-c.t[(c.n-2)&courseMask]) * 1e-9
+	if apart > span/7 {
+		return c.climbs(max(2, int(span/apart+0.5)), rate)
+	}
+	begin := now - int64(span*1e9)
+	if _, all, ok := c.line(begin, now); !ok || all < rate || c.t[max(0, c.n-courseLen)&courseMask] > begin {
+		return false
+	}
+	for k := range int64(3) {
+		to := now - (now-begin)/3*k
+		if _, third, ok := c.line(to-(now-begin)/3, to); !ok || third < rate/2 {
+			return false
+		}
+	}
+	return true
+}
+
+// climbs tells whether the last n steps together rose at least at rate, and
+// each of them at half of that.
+func (c *tempCourse) climbs(n int, rate float64) bool {
+	if n >= min(c.n, courseLen) {
+		return false
+	}
+	rise := func(i, j int) float64 {
+		i, j = (c.n-i)&courseMask, (c.n-j)&courseMask
+		return (c.v[i] - c.v[j]) / (float64(c.t[i]-c.t[j]) * 1e-9)
+	}
+	for k := 1; k <= n; k++ {
+		if rise(k, k+1) < rate/2 {
+			return false
+		}
+	}
+	return rise(1, n+1) >= rate
+}
+
+// line is the straight line through the values in [from, to], at to: value and
+// rate per s; ok is false where they are too few.
+func (c *tempCourse) line(from, to int64) (v, rate float64, ok bool) {
 	var n, st, sv, stt, stv float64
 	for k := 1; k <= min(c.n, courseLen); k++ {
 		i := (c.n - k) & courseMask
-		t := float64(c.t[i]-now) * 1e-9
-		if t < -span {
-			break
+		if c.t[i] < from || c.t[i] > to {
+			continue
 		}
+		t := float64(c.t[i]-to) * 1e-9
 		n++
 		st += t
 		sv += c.v[i]
 		stt += t * t
 		stv += t * c.v[i]
-		from = c.t[i]
 	}
 	d := n*stt - st*st
-	if int(n) < least || d <= 0 || float64(now-from)*1e-9 < 0.8*span {
-		return 0, from, false
+	if n < 3 || d <= 0 {
+		return 0, 0, false
 	}
-	return (n*stv - st*sv) / d, from, true
+	rate = (n*stv - st*sv) / d
+	return (sv - rate*st) / n, rate, true
 }
 
 // since is when the temperature began to rise at least at rate (per s), going
-// back from now but not beyond from: the rise over about half a second.
-func (c *tempCourse) since(rate float64, from int64) int64 {
+// back from now: the rise over about half a second.
+func (c *tempCourse) since(rate float64) int64 {
 	at := c.t[(c.n-1)&courseMask]
 	for k := 1; k < min(c.n, courseLen); k++ {
 		i := (c.n - k) & courseMask
@@ -191,7 +233,7 @@ func (c *tempCourse) since(rate float64, from int64) int64 {
 		}
 		b := (c.n - j) & courseMask
 		dt := float64(c.t[i]-c.t[b]) * 1e-9
-		if dt <= 0 || (c.v[i]-c.v[b])/dt < rate || c.t[b] < from {
+		if dt <= 0 || (c.v[i]-c.v[b])/dt < rate {
 			break
 		}
 		at = c.t[b]
@@ -199,16 +241,23 @@ func (c *tempCourse) since(rate float64, from int64) int64 {
 	return at
 }
 
-// least is the lowest value in [from, to]; ok is false where there is none.
-func (c *tempCourse) least(from, to int64) (v float64, ok bool) {
-	v = math.Inf(1)
+// below is how far the values in [from, to] fall below the line that has the
+// value v at from and goes on at rate, per s: of means of three, so that one
+// noisy value is no dip.
+func (c *tempCourse) below(from, to int64, v, rate float64) (deepest float64, ok bool) {
+	var last [3]float64
+	n := 0
 	for k := 1; k <= min(c.n, courseLen); k++ {
 		i := (c.n - k) & courseMask
-		if c.t[i] >= from && c.t[i] <= to {
-			v = math.Min(v, c.v[i])
+		if c.t[i] < from || c.t[i] > to {
+			continue
+		}
+		last[n%3] = v + rate*float64(c.t[i]-from)*1e-9 - c.v[i]
+		if n++; n >= 3 {
+			deepest = math.Max(deepest, (last[0]+last[1]+last[2])/3)
 		}
 	}
-	return v, !math.IsInf(v, 1)
+	return deepest, n >= 3
 }
 
 // reading takes a measurement of a skin or gas thermocouple or the cell's
@@ -249,18 +298,17 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 		return
 	}
 	rate, hold := runawayRate, runawayHold
-	b, from, ok := s.slope(hold, rapidLeast)
-	half, _, _ := s.slope(hold/2, 3)
-	held := ok && b >= rate && half >= rate
+	held := s.steady(hold, rate)
+	strong := s.steady(strongHold, strongRate)
 	if !held {
-		b, from, ok = s.slope(rapidHold, rapidLeast)
-		held = ok && b >= rapidRate
 		rate, hold = rapidRate, rapidHold
+		held = s.steady(hold, rate)
 	}
 	// What only makes up for a fall just before, as after the first venting, does
 	// not reach beyond where it was.
+	from := s.t[(s.n-1)&courseMask] - int64(hold*1e9)
 	if held && s.above(from, rate) >= 0.9*rate*hold {
-		t.met.rising(s.since(rate, from), now, rate, hold)
+		t.met.rising(s.since(runawayRate), now, rate, hold, strong)
 	}
 	t.met.expire(now)
 	t.met.temperature(s.newest(), m.opt.Cell.MaxC)
@@ -286,12 +334,16 @@ func (t *thermal) vented(m *Monitor, c *channel, l *level, w *window) bool {
 	n := float64(l.span)
 	x := w.lever / float64(w.length)
 	f := x*x - (n*n-1)/12
-	if span > ventSetNs || w.r/float64(w.length) < bendFactor*math.Max(0, bow*f)+bendSigma*math.Abs(f)*sd {
+	if span > max(ventSetNs, ventLeast*c.period) || w.r/float64(w.length) < bendFactor*math.Max(0, bow*f)+bendSigma*math.Abs(f)*sd {
 		return false
 	}
 	p := c.p
 	onset := max(p.cap.n-1-l.back(w)*l.div, p.cap.oldest())
 	at := p.cap.t[onset&p.cap.mask]
+	if m.supply.opened.covers(at, span) {
+		m.supplied(c, at)
+		return false
+	}
 	r := m.book.open(FirstVenting, c, at, c.lastT)
 	r.slack = span
 	r.ev.StepPa = ptr(l.residual(0))
@@ -300,6 +352,21 @@ func (t *thermal) vented(m *Monitor, c *channel, l *level, w *window) bool {
 	m.book.issue(r)
 	m.due = min(m.due, c.lastT+ventSetNs)
 	return true
+}
+
+// explain makes a first venting the supply's doing where its valve turns out to
+// have opened then: its input may come later than the pressure.
+func (t *thermal) explain(m *Monitor) {
+	r := m.book.at(t.vent)
+	if t.vent == 0 || r == nil || !m.supply.opened.covers(r.ev.Onset, r.slack) {
+		return
+	}
+	r.ev.Kind, r.ev.StepPa, r.ev.DipC, r.ev.Absent = SupplyStep, nil, nil, nil
+	r.ev.Named = max(m.now, r.ev.Decided)
+	r.ev.End = r.ev.Named
+	m.supply.opened.used = r.ev.ID
+	t.vent, t.ventAt = 0, 0
+	m.book.revise(r)
 }
 
 // look settles the first venting once the pressure had time to stay up.
@@ -327,7 +394,8 @@ func (t *thermal) look(m *Monitor, now int64) {
 	m.book.revise(r)
 }
 
-// dip measures how far the skin cooled at the first venting.
+// dip measures how far the skin fell below the line that it was on before the
+// first venting.
 func (t *thermal) dip(m *Monitor) {
 	r := m.book.at(t.vent)
 	at := t.ventAt
@@ -335,12 +403,12 @@ func (t *thermal) dip(m *Monitor) {
 	if r == nil || r.ev.Kind != FirstVenting {
 		return
 	}
-	before, ok := t.skin.least(at-dipAheadNs, at)
-	low, ok2 := t.skin.least(at, at+dipAfterNs)
-	if !ok || !ok2 {
+	v, rate, ok := t.skin.line(at-dipAheadNs, at)
+	dip, seen := t.skin.below(at, at+dipAfterNs, v, rate)
+	if !ok || !seen {
 		r.ev.without("dip_C", "no valid skin temperature round the venting")
 	} else {
-		r.ev.DipC = ptr(math.Max(0, before-low))
+		r.ev.DipC = ptr(dip)
 	}
 	m.book.revise(r)
 }
@@ -349,7 +417,7 @@ func (t *thermal) dip(m *Monitor) {
 // is the interrupt device.
 func (t *thermal) voltage(m *Monitor, c *channel, x *daq.Sample) {
 	if t.cellN >= 8 && t.cellRef > cellLeast {
-		t.met.voltage(x.V, t.cellRef)
+		t.met.voltage(x.V, t.cellRef, x.T)
 	}
 	if t.cell {
 		return
@@ -358,7 +426,7 @@ func (t *thermal) voltage(m *Monitor, c *channel, x *daq.Sample) {
 		if t.cellLow == 0 {
 			t.cellAt = x.T
 		}
-		if t.cellLow++; t.cellLow >= cellHold {
+		if t.cellLow++; t.cellLow >= cellHold && x.T-t.cellAt >= cellHoldNs {
 			t.cell = true
 			r := m.book.open(ContinuityLoss, c, t.cellAt, x.T)
 			r.ev.Named = x.T

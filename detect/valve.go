@@ -80,10 +80,15 @@ func (m *Monitor) valveOf(role daq.Role) *valve {
 	return nil
 }
 
-// turn takes a valve's new state. A dump edge that comes to be known after the
-// pressure's fall explains that fall.
+// turn takes a valve's new state. An edge that comes to be known after the
+// pressure's answer explains it: a fall by the dump valve, what looked like a
+// first venting by the supply.
 func (m *Monitor) turn(v *valve, open bool, from, to int64) {
-	if !v.change(open, from, to) || v != &m.dump || !open {
+	if !v.change(open, from, to) || !open {
+		return
+	}
+	if v == &m.supply {
+		m.thermal.explain(m)
 		return
 	}
 	var first *record // the earliest fall that the edge can explain
