@@ -69,7 +69,7 @@ test: ## every check; the quick ones first
 
 .PHONY: needs
 needs: ## install what the checks need, if it is missing
-	@tools/need.sh chromium=chromium socat=socat strace=strace gcc=gcc /usr/include/stdio.h=libc6-dev /usr/include/modbus/modbus.h=libmodbus-dev /usr/lib/python3/dist-packages/scipy=python3-scipy pdftotext=poppler-utils
+	@tools/need.sh chromium=chromium socat=socat strace=strace gcc=gcc /usr/include/stdio.h=libc6-dev /usr/include/modbus/modbus.h=libmodbus-dev /usr/lib/python3/dist-packages/scipy=python3-scipy pdftotext=poppler-utils Rscript=r-base-core
 	@tools/node.sh
 
 .PHONY: test-go

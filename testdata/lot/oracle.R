@@ -1,6 +1,6 @@
 # Computes oracle-r.json: answers of R to the same questions as analysis/lot,
 # on the samples in oracle-scipy.json. Run by hand with Debian's r-base-core:
-# Rscript oracle.R. No package beyond R's own is needed.
+# Rscript oracle.R (--quick: two-sided factors of n = 10 only). No package beyond R's own is needed.
 text <- paste(readLines("oracle-scipy.json"), collapse = " ")
 x <- lapply(regmatches(text, gregexpr('"x": \\[[^]]*\\]', text))[[1]], function(s) as.numeric(strsplit(gsub('"x": \\[|\\]', "", s), ",")[[1]]))
 num <- function(v) paste0("[", paste(sprintf("%.15g", v), collapse = ", "), "]")
@@ -13,7 +13,8 @@ k2 <- function(n, p, conf) {
   uniroot(f, c(0.5, 80), tol = 1e-10)$root
 }
 grid <- expand.grid(n = c(2, 3, 5, 10, 30, 100), p = c(0.9, 0.99), conf = c(0.9, 0.95))
-factors <- apply(grid, 1, function(g) num(c(g["n"], g["p"], g["conf"], k1(g["n"], g["p"], g["conf"]), k2(g["n"], g["p"], g["conf"]))))
+quick <- "--quick" %in% commandArgs(TRUE)
+factors <- apply(grid, 1, function(g) if (quick && g["n"] != 10) "null" else num(c(g["n"], g["p"], g["conf"], k1(g["n"], g["p"], g["conf"]), k2(g["n"], g["p"], g["conf"]))))
 fisher <- sapply(list(c(5, 6, 0, 6), c(2, 6, 1, 6), c(10, 30, 3, 40), c(7, 12, 2, 24)), function(v)
   num(c(v, fisher.test(matrix(c(v[1], v[2] - v[1], v[3], v[4] - v[3]), 2))$p.value)))
 welch <- num(unlist(t.test(x[[3]], x[[2]])[c("statistic", "parameter", "p.value", "conf.int")]))
