@@ -28,6 +28,7 @@ type Instrument struct {
 	Line   *wire.LineOptions   `json:"line,omitempty"`
 	Frame  *wire.FrameOptions  `json:"frame,omitempty"`
 	Modbus *wire.ModbusOptions `json:"modbus,omitempty"`
+	Query  *wire.QueryOptions  `json:"query,omitempty"`
 	// RowsPerMessage is how many rows a frame carries. 0: about 5 ms of them.
 	RowsPerMessage int `json:"rows_per_message,omitempty"`
 }
@@ -96,14 +97,14 @@ func (b *Bench) Check() error {
 	}
 	for i := range b.Instruments {
 		in := &b.Instruments[i]
-		set := map[string]bool{"line": in.Line != nil, "frame": in.Frame != nil, "modbus": in.Modbus != nil}
+		set := map[string]bool{"line": in.Line != nil, "frame": in.Frame != nil, "modbus": in.Modbus != nil, "query": in.Query != nil}
 		if !set[in.Protocol] {
-			add("instrument %q: protocol %q has no options: give line, frame or modbus", in.Name, in.Protocol)
+			add("instrument %q: protocol %q has no options: give line, frame, modbus or query", in.Name, in.Protocol)
 		}
-		if in.Protocol != "modbus" && in.RateHz <= 0 {
+		if !in.asked() && in.RateHz <= 0 {
 			add("instrument %q: rate_hz is %g: give the rows it sends in a second", in.Name, in.RateHz)
 		}
-		if in.Protocol != "modbus" && in.Columns <= 0 {
+		if !in.asked() && in.Columns <= 0 {
 			add("instrument %q: columns is %d: give the number of readings in a row", in.Name, in.Columns)
 		}
 	}
@@ -121,8 +122,8 @@ func (b *Bench) Check() error {
 		}
 	}
 	for _, o := range b.Outputs {
-		if o.Instrument < 0 || o.Instrument >= len(b.Instruments) || b.Instruments[o.Instrument].Modbus == nil {
-			add("output %q: instrument %d has no coils: give a modbus line", o.Name, o.Instrument)
+		if o.Instrument < 0 || o.Instrument >= len(b.Instruments) || !b.Instruments[o.Instrument].asked() {
+			add("output %q: instrument %d switches nothing: give a modbus or query line", o.Name, o.Instrument)
 		}
 	}
 	if _, err := gasByName(b.Fixture.withDefaults().Gas); err != nil {
@@ -131,11 +132,16 @@ func (b *Bench) Check() error {
 	return errors.Join(errs...)
 }
 
+// asked tells whether the instrument speaks only when it is asked.
+func (in *Instrument) asked() bool { return in.Modbus != nil || in.Query != nil }
+
 // columns is how many readings a row of the instrument has.
 func (in *Instrument) columns() int {
 	switch {
 	case in.Modbus != nil:
 		return len(in.Modbus.Registers)
+	case in.Query != nil:
+		return in.Query.Columns()
 	case in.Line != nil:
 		return len(in.Line.Columns)
 	default:

@@ -21,7 +21,8 @@ type device struct {
 	resetAt int64     // row whose sequence is 0
 	status  uint16
 
-	slave   *slave
+	slave   *slave // of a modbus line
+	meter   *meter // of a query line
 	replies []reply
 	fault   lineFault
 	rng     *rand.Rand
@@ -35,6 +36,9 @@ type reply struct {
 	at  float64 // s
 	msg []byte
 }
+
+// asked tells whether the device speaks only when it is asked.
+func (d *device) asked() bool { return d.slave != nil || d.meter != nil }
 
 // put stores the raw reading of row k.
 func (d *device) put(k int64, column int, raw float64) {
@@ -59,7 +63,7 @@ func (d *device) complete() int64 {
 
 // emit turns complete rows into messages and hands them to send.
 func (d *device) emit(t float64, send func(msg []byte, rows int, damaged bool), lose func(rows int)) {
-	if d.slave != nil {
+	if d.asked() {
 		return
 	}
 	n := d.complete() - d.sent
@@ -123,9 +127,16 @@ const turnaround = 1.5e-3
 
 // ask takes bytes from the master and puts the answer on its way.
 func (d *device) ask(p []byte, t float64) {
-	d.slave.broken = d.fault.on("exception", t)
-	d.slave.wrongCRC = d.fault.on("wrong-crc", t)
-	a := d.slave.take(p, t)
+	var a []byte
+	if d.meter != nil {
+		d.meter.broken = d.fault.on("exception", t)
+		d.meter.wrongSum = d.fault.on("wrong-crc", t)
+		a = d.meter.take(p)
+	} else {
+		d.slave.broken = d.fault.on("exception", t)
+		d.slave.wrongCRC = d.fault.on("wrong-crc", t)
+		a = d.slave.take(p, t)
+	}
 	if len(a) == 0 || d.fault.on("silence", t) {
 		return
 	}

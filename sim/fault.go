@@ -107,9 +107,9 @@ func (f *sensorFault) apply(raw float64, s *sensor, t float64) float64 {
 		if s.ch.RailHigh != 0 {
 			return s.ch.RailHigh
 		}
-		return s.inv.raw(1.06*s.ch.High, 0)
+		return s.inv.raw(1.06*s.ch.High, 0, standardAmbient)
 	case "thermal-shock":
-		return raw - f.shock(t)*bar*s.inv.gain
+		return raw - f.shock(t)*bar*s.inv.counts(s.ch.High/2)
 	case "noise":
 		s.noise.factor = f.size
 	case "hum":
@@ -134,7 +134,7 @@ func openReading(s *sensor) float64 {
 	case s.ch.OpenBelow != 0:
 		return 0
 	default:
-		return s.inv.raw(s.ch.Low-0.25*(s.ch.High-s.ch.Low), 0) // 4-20 mA: 0 mA lies a quarter of the span below
+		return s.inv.raw(s.ch.Low-0.25*(s.ch.High-s.ch.Low), 0, standardAmbient) // 4-20 mA: 0 mA lies a quarter of the span below
 	}
 }
 
@@ -162,7 +162,7 @@ func spikeSize(s *sensor) float64 {
 	if span <= 0 {
 		span = 200 * s.noise.Sigma
 	}
-	by := (0.05 + 0.55*s.rng.Float64()) * span * s.inv.gain
+	by := (0.05 + 0.55*s.rng.Float64()) * span * s.inv.counts(s.ch.Low+span/2)
 	if s.rng.IntN(2) == 0 {
 		return -by
 	}

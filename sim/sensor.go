@@ -68,6 +68,7 @@ type sensor struct {
 	delay    float64                 // s
 	y0, d0   float64                 // filter output at the start of the step
 	coupling float64                 // how much of a pump's strokes it feels
+	steady   float64                 // what it reads of nothing that changes; 0: usual
 	extra    func(t float64) float64 // a false part of the reading, channel's unit; nil: none
 }
 
@@ -255,14 +256,18 @@ func (s *sensor) truth(r *rig) float64 {
 	case ofForce:
 		return (r.p - r.ambient) * canEndM2
 	case ofSteady:
+		if s.steady != 0 {
+			return s.steady
+		}
 		return map[daq.Quantity]float64{daq.Voltage: 5, daq.Current: 0.004}[s.ch.Quantity]
 	}
 	return 0
 }
 
 const (
-	junctionAbove = 1.5      // °C that a terminal block is warmer than the room
-	canEndM2      = 3.464e-4 // end face of a can of 21 mm
+	standardAmbient = 101325.0 // Pa
+	junctionAbove   = 1.5      // °C that a terminal block is warmer than the room
+	canEndM2        = 3.464e-4 // end face of a can of 21 mm
 )
 
 func contact(on bool) float64 {
@@ -309,7 +314,7 @@ func (s *sensor) read(t, v float64, r *rig) float64 {
 	if h := s.ch.High; h > 0 && v > 1.06*h {
 		v = 1.06 * h // a transducer's output ends a little above its range
 	}
-	raw := s.inv.raw(v, r.wall-kelvin+junctionAbove)
+	raw := s.inv.raw(v, r.wall-kelvin+junctionAbove, r.ambient)
 	raw = s.fault.apply(raw, s, t)
 	if s.whole {
 		raw = math.Round(raw)

@@ -1,7 +1,11 @@
 package sim
 
 import (
+	"encoding/csv"
 	"math"
+	"os"
+	"strconv"
+	"strings"
 	"testing"
 
 	"ventward/daq"
@@ -41,7 +45,7 @@ func TestInvert(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 			continue
 		}
-		near(t, c.name, v.raw(c.value, c.juncC), c.raw, c.within)
+		near(t, c.name, v.raw(c.value, c.juncC, 0), c.raw, c.within)
 	}
 	for _, c := range []calib.Curve{
 		{Kind: "cubic"}, {Kind: "linear"}, {Kind: "current-loop", LoopLow: 1, LoopHigh: 1}, {Kind: "thermocouple", Thermocouple: "Q"},
@@ -55,6 +59,7 @@ func TestInvert(t *testing.T) {
 // TestInvertAgainstCalib: what the daemon makes of the raw reading is the value
 // that went in: the two directions were written apart.
 func TestInvertAgainstCalib(t *testing.T) {
+	level := 2.5
 	for _, c := range []struct {
 		curve  calib.Curve
 		values []float64
@@ -63,6 +68,15 @@ func TestInvertAgainstCalib(t *testing.T) {
 		{calib.Curve{Kind: "linear", ScaleGain: 0.0003125, ScaleOffset: 0.1, Gain: 600000, Offset: 100, Zero: 50}, []float64{-1e5, 0, 1e5, 5e6}, 1e-6},
 		{calib.Curve{Kind: "current-loop", ScaleGain: 0.000625, ScaleOffset: -0.2, LoopLow: 2e5, LoopHigh: 6e6, Zero: -30}, []float64{2e5, 1e6, 6e6}, 1e-6},
 		{calib.Curve{Kind: "thermocouple", Thermocouple: "K", Junction: "tj", ScaleGain: 0.001}, []float64{-100, 0, 25, 400, 1200}, 0.04},
+		{calib.Curve{Kind: "bridge", Gain: 5000, Offset: 3, ScaleGain: 1e-4, Zero: 2}, []float64{0, 100, 9000}, 1e-6},
+		{calib.Curve{Kind: "bridge", Gain: 3e6, ExcitationV: 10, ScaleGain: 1e-3, SealPa: 101000}, []float64{0, 1e5, 5e6}, 1e-5},
+		{calib.Curve{Kind: "platinum", R0: 100, LeadOhm: 0.25, ScaleGain: 0.001}, []float64{-200, -50, 0, 23, 400, 850}, 1e-6},
+		{calib.Curve{Kind: "platinum", R0: 1000}, []float64{-100, 20, 300}, 1e-6},
+		{calib.Curve{Kind: "polynomial", Coefficients: []float64{2e4, 6e5, -1000}, SignalHigh: 10.2, ScaleGain: 0.001}, []float64{5e4, 1e6, 6e6}, 1e-3},
+		{calib.Curve{Kind: "polynomial", Coefficients: []float64{6e6, -6e5}, SignalHigh: 10}, []float64{5e4, 1e6, 5.9e6}, 1e-3},
+		{calib.Curve{Kind: "digital", Threshold: &level, ScaleGain: 0.001}, []float64{0, 1}, 0},
+		{calib.Curve{Kind: "digital", Threshold: &level, Inverted: true, ScaleGain: 0.001}, []float64{0, 1}, 0},
+		{calib.Curve{Kind: "digital", Mask: 8, Inverted: true}, []float64{0, 1}, 0},
 	} {
 		law, err := calib.Compile(c.curve)
 		if err != nil {
@@ -73,13 +87,61 @@ func TestInvertAgainstCalib(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, v := range c.values {
-			got, fault := law.Value(inv.raw(v, 24.5), 24.5)
+			got, fault := law.Value(inv.raw(v, 24.5, 0), 24.5)
 			if fault != 0 {
 				t.Errorf("%s at %g: fault %v", c.curve.Kind, v, fault)
 			}
 			near(t, c.curve.Kind, got, v, c.within)
 		}
 	}
+}
+
+// TestPlatinum: resistances of a Pt100 (rows rtd.pt100 of the check values, IEC
+// 60751).
+func TestPlatinum(t *testing.T) {
+	f, err := os.Open("../testdata/its90/checks.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.LazyQuotes, r.FieldsPerRecord = true, -1
+	rows, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := 0
+	for _, row := range rows {
+		at, ok := strings.CutPrefix(row[0], "rtd.pt100.")
+		if !ok {
+			continue
+		}
+		seen++
+		c, err1 := strconv.ParseFloat(at, 64)
+		want, err2 := strconv.ParseFloat(row[3], 64)
+		if err1 != nil || err2 != nil {
+			t.Fatalf("row %v", row)
+		}
+		near(t, row[0], 100*platinum(c), want, 0.006)
+	}
+	if seen < 8 {
+		t.Errorf("%d rows of platinum thermometers", seen)
+	}
+}
+
+// TestReferred: a sealed transducer on a gauge channel, and a gauge one on an
+// absolute channel, read what the weather makes of them.
+func TestReferred(t *testing.T) {
+	sealed, err := invert(&daq.Channel{Curve: calib.Curve{Kind: "linear", Gain: 1, SealPa: 101000, Ambient: "subtract", Barometer: "b"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "sealed", sealed.raw(5e5, 0, 98000), 5e5+98000-101000, 1e-6) // gauge 5 bar at 0.98 bar
+	gauge, err := invert(&daq.Channel{Curve: calib.Curve{Kind: "linear", Gain: 1, Ambient: "add", AmbientPa: 98000}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "gauge", gauge.raw(6e5, 0, 99999), 6e5-98000, 1e-6)
 }
 
 // TestNoise: every shape has the standard deviation it states, and no offset.

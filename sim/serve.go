@@ -287,7 +287,7 @@ func (v *server) ports(i int, d *device, t float64) {
 		term.send(msg, rows)
 	}
 	d.emit(t, send, func(rows int) { term.sent.Lost += uint64(rows) })
-	if d.slave != nil {
+	if d.asked() {
 		d.ask(term.receive(v.buf[:]), t)
 		d.due(t, send)
 	}

@@ -63,7 +63,7 @@ func newStand(b *Bench, o standOptions) (*stand, error) {
 		return nil, err
 	}
 	for _, d := range s.devices {
-		if len(d.sensors) == 0 && d.slave == nil {
+		if len(d.sensors) == 0 && !d.asked() {
 			s.bare = append(s.bare, d)
 		}
 	}
@@ -94,10 +94,14 @@ func (s *stand) devicesOf(o standOptions) {
 		if o.clock != nil {
 			c = o.clock(i)
 		}
-		if in.Modbus != nil {
+		switch {
+		case in.Modbus != nil:
 			d.slave = newSlave(in.Modbus)
 			d.perMsg = 1
-		} else {
+		case in.Query != nil:
+			d.meter = newMeter(in.Query)
+			d.perMsg = 1
+		default:
 			first := rng.Float64() / in.RateHz // devices don't start together
 			d.cadence = cadence{crystal: c, interval: 1 / in.RateHz, next: first}
 			d.perMsg = rowsPerMessage(in)
@@ -106,7 +110,7 @@ func (s *stand) devicesOf(o standOptions) {
 		s.devices = append(s.devices, d)
 	}
 	for _, d := range s.devices {
-		if d.slave != nil {
+		if d.asked() {
 			s.wire(d)
 		}
 	}
@@ -137,10 +141,15 @@ func (s *stand) sensorsOf(o standOptions) error {
 		if err != nil {
 			return err
 		}
+		for k := range s.bench.Channels { // somebody's excitation
+			if h := &s.bench.Channels[k].Curve; h.Kind == "bridge" && h.Excitation == c.Name {
+				x.steady = h.ExcitationV
+			}
+		}
 		d := s.devices[c.Instrument]
 		if d.column[c.Column] == nil {
 			d.column[c.Column] = x
-			if d.slave == nil {
+			if !d.asked() {
 				x.cadence = d.cadence
 				d.sensors = append(d.sensors, x)
 			}
@@ -162,9 +171,9 @@ func (s *stand) rest() {
 	}
 }
 
-// wire connects a Modbus device to the sensors and outputs.
+// wire connects a device that is asked to the sensors and outputs.
 func (s *stand) wire(d *device) {
-	d.slave.value = func(i int) float64 {
+	value := func(i int) float64 {
 		x := d.column[i]
 		if x == nil {
 			return 0
@@ -175,19 +184,24 @@ func (s *stand) wire(d *device) {
 		}
 		return x.read(s.rig.t, v, s.rig)
 	}
-	known := func(i int) (o int, ok bool) {
-		o = d.in.Modbus.Coils[i].Output
-		return o, o >= 0 && o < len(s.coils)
+	known := func(o int) bool { return o >= 0 && o < len(s.coils) }
+	of := func(i int) int {
+		if d.meter != nil {
+			return d.in.Query.Switches[i].Output
+		}
+		return d.in.Modbus.Coils[i].Output
 	}
-	d.slave.output = func(i int) bool {
-		o, ok := known(i)
-		return ok && s.energised(o)
-	}
-	d.slave.setOutput = func(i int, on bool) {
-		if o, ok := known(i); ok {
-			s.command(o, on)
+	output := func(i int) bool { return known(of(i)) && s.energised(of(i)) }
+	setOutput := func(i int, on bool) {
+		if known(of(i)) {
+			s.command(of(i), on)
 		}
 	}
+	if d.meter != nil {
+		d.meter.value, d.meter.output, d.meter.setOutput = value, output, setOutput
+		return
+	}
+	d.slave.value, d.slave.output, d.slave.setOutput = value, output, setOutput
 }
 
 // command takes a coil's new state.

@@ -96,9 +96,9 @@ func (s *stand) findSensor(f Fault) (*sensor, error) {
 func (s *stand) findDevice(f Fault) (*device, error) {
 	modbus := map[string]bool{"wrong-crc": true, "silence": true, "late-answers": true, "exception": true}[f.Name]
 	for _, d := range s.devices {
-		if f.Instrument == d.in.Name || f.Instrument == "" && (d.slave != nil) == modbus {
-			if modbus && d.slave == nil {
-				return nil, fmt.Errorf("fault %q: instrument %q speaks no modbus", f.Name, d.in.Name)
+		if f.Instrument == d.in.Name || f.Instrument == "" && d.asked() == modbus {
+			if modbus && !d.asked() {
+				return nil, fmt.Errorf("fault %q: instrument %q is not one that is asked (modbus, query)", f.Name, d.in.Name)
 			}
 			return d, nil
 		}

@@ -94,7 +94,7 @@ func simBench(b *config.Bench) sim.Bench {
 	s := sim.Bench{Name: b.Name, Channels: b.Channels, Outputs: b.Outputs, WatchdogS: b.WatchdogS}
 	for i := range b.Instruments {
 		in := &b.Instruments[i]
-		s.Instruments = append(s.Instruments, sim.Instrument{Instrument: in.Instrument, Line: in.Line, Frame: in.Frame, Modbus: in.Modbus})
+		s.Instruments = append(s.Instruments, sim.Instrument{Instrument: in.Instrument, Line: in.Line, Frame: in.Frame, Modbus: in.Modbus, Query: in.Query})
 	}
 	f := &b.Detect.Fixture
 	s.Fixture = sim.Fixture{Runaway: b.Detect.Rig == detect.RunawayRig, Liquid: b.Detect.Medium == detect.Liquid, VolumeM3: f.VolumeM3, Gas: f.Gas, RoomC: f.TemperatureK - 273.15, AmbientPa: f.AmbientPa, RampPaS: b.RampPaS}
