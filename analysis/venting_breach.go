@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"sort"
@@ -22,7 +23,14 @@ type VentingSpread struct {
 	HotFactor    float64 // of the housing
 	OpenLow      float64 // open fraction of the top vent, rectangular from OpenLow
 	OpenHigh     float64 // to OpenHigh; both 0: as in the case
+
+	// Before is asked before each trial, by whoever runs a long estimate beside
+	// something more important; false ends it with ErrStopped. nil: go on.
+	Before func() bool
 }
+
+// ErrStopped ends an estimate that its caller no longer wants.
+var ErrStopped = errors.New("stopped before all trials were simulated")
 
 // Breach is a simulated count of breaches.
 type Breach struct {
@@ -131,6 +139,9 @@ func (c *VentingCase) Breach(s VentingSpread, trials int, confidence float64, ch
 	b := Breach{Trials: trials, Confidence: confidence}
 	peaks := make([]float64, 0, trials)
 	for i := range trials {
+		if s.Before != nil && !s.Before() {
+			return b, ErrStopped
+		}
 		d := c.draw(s, chance)
 		r, err := d.simulate(venting{relTol: 5e-4})
 		if err != nil {

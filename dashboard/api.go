@@ -39,6 +39,19 @@ func (s *Server) routes() []route {
 		{"POST", "/api/v1/runs", s.startRun},
 		{"POST", "/api/v1/runs/current/end", s.endRun},
 		{"GET", "/api/v1/runs/{id}", s.getRun},
+		{"POST", "/api/v1/runs/{id}/outcome", s.postOutcome},
+		{"POST", "/api/v1/runs/{id}/review", s.postReview},
+		{"GET", "/api/v1/specimens", s.getSpecimens},
+		{"POST", intakePath, s.postIntake},
+		{"POST", "/api/v1/specimens/{id}/set-aside", s.postSetAside},
+		{"GET", "/api/v1/lots", s.getLots},
+		{"GET", "/api/v1/lots/report", s.getLotReport},
+		{"POST", "/api/v1/estimates/energy", s.postEnergy},
+		{"POST", "/api/v1/estimates/area", s.postArea},
+		{"GET", "/api/v1/estimates/venting/example", s.getVentingExample},
+		{"POST", ventingPath, s.postVenting},
+		{"GET", "/api/v1/estimates/venting/jobs/{id}", s.getVenting},
+		{"POST", "/api/v1/estimates/venting/jobs/{id}/cancel", s.cancelVenting},
 		{"POST", "/api/v1/abort", s.abort},
 		{"POST", "/api/v1/commands", s.postCommand},
 		{"GET", "/api/v1/live", s.live},
@@ -354,7 +367,7 @@ func readBody(w http.ResponseWriter, r *http.Request, v any) bool {
 	var big *http.MaxBytesError
 	switch {
 	case errors.As(err, &big):
-		problem(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the body is longer than %d bytes", maxBody), "send less")
+		problem(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the body is longer than %d bytes", big.Limit), "send less")
 		return false
 	case err != nil:
 		problem(w, http.StatusBadRequest, "the body is not the JSON object expected: "+err.Error(), "see /api/v1/openapi.json")

@@ -16,7 +16,12 @@ type problemBody struct {
 }
 
 func problem(w http.ResponseWriter, status int, detail, next string) {
-	b, err := json.Marshal(problemBody{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail, Next: next})
+	problemWith(w, status, problemBody{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail, Next: next})
+}
+
+// problemWith answers a problem that has more members.
+func problemWith(w http.ResponseWriter, status int, v any) {
+	b, err := json.Marshal(v)
 	if err != nil {
 		b = []byte(`{"type":"about:blank","title":"Internal Server Error","status":500,"detail":"the error could not be written"}`)
 	}

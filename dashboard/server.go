@@ -15,6 +15,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"ventward/daq"
+	"ventward/record"
 	"ventward/report"
 	"ventward/stream"
 )
@@ -57,6 +58,11 @@ func (r *Refusal) Error() string { return r.Reason + ": " + r.Next }
 type Options struct {
 	Hub     *stream.Hub
 	Archive Archive // nil: nothing is stored, lists are empty
+	// Registry, Lots and Estimates serve the pages beside the bench's; nil: the
+	// program has none.
+	Registry  Registry
+	Lots      Lots
+	Estimates Estimates
 	// Command hands a command to the loop and waits for its answer, which is
 	// returned to the client as JSON. A *Refusal is a "no".
 	Command func(context.Context, daq.Command) (any, error)
@@ -140,8 +146,24 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	return fmt.Errorf("serving the page on %s: %w", l.Addr(), err)
 }
 
-// maxBody bounds the body of a request in bytes.
+// maxBody bounds the body of a request in bytes; two paths take more.
 const maxBody = 16 << 10
+
+const (
+	intakePath  = "/api/v1/specimens/intake"
+	ventingPath = "/api/v1/estimates/venting"
+)
+
+// bodyLimit is the most that a path's request may send, bytes.
+func bodyLimit(path string) int64 {
+	switch path {
+	case intakePath:
+		return record.MaxIntakeBytes
+	case ventingPath:
+		return 2 * maxCase // JSON escapes what TOML doesn't
+	}
+	return maxBody
+}
 
 // guard sets the headers that keep other sites out and refuses requests that
 // come from them. A page of another site may not read (no CORS header is ever
@@ -165,7 +187,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			problem(w, http.StatusForbidden, "the request comes from a page of another site", "use the page that this program serves, or a client that sends no Origin")
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		r.Body = http.MaxBytesReader(w, r.Body, bodyLimit(r.URL.Path))
 		next.ServeHTTP(w, r)
 	})
 }

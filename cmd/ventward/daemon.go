@@ -171,7 +171,13 @@ func (d *daemon) start(hub *stream.Hub) error {
 		return fmt.Errorf("page at %s: %w: choose another address with listen in the bench description", d.o.Listen, err)
 	}
 	d.addr = ln.Addr().String()
-	d.server = dashboard.New(dashboard.Options{Hub: hub, Archive: archive{d.o.Store}, Command: d.command, Version: version, Log: d.o.Log})
+	lots, estimates := newBackroom(), newBackroom()
+	d.goWork(func() { lots.run(ctx) })
+	d.goWork(func() { estimates.run(ctx) })
+	desk := &estimatesDesk{room: estimates, late: d.loopLate}
+	d.goWork(func() { <-ctx.Done(); desk.stop() })
+	d.server = dashboard.New(dashboard.Options{Hub: hub, Archive: archive{d.o.Store}, Command: d.command, Version: version, Log: d.o.Log,
+		Registry: registry{d.o.Store, d.by}, Lots: newLotsDesk(d.o.Store, lots), Estimates: desk})
 	d.goWork(func() {
 		if err := d.server.Serve(ctx, ln); err != nil && !errors.Is(err, context.Canceled) {
 			d.o.Log.Error().Err(err).Msg("the page stopped")
@@ -405,12 +411,22 @@ func (d *daemon) begin(c *daq.Command) (*recording, error) {
 	return r, nil
 }
 
+// notBegun ends the file of a run that was refused.
+const notBegun = "refused before it began"
+
+// loopLate tells that the loop is late enough for estimates to wait: half of
+// what raises an alarm.
+func (d *daemon) loopLate() bool {
+	s := d.loop.status.Load()
+	return s != nil && s.LoopLagS*1e9 > float64(lateNS)/2
+}
+
 // discard closes the file of a run that was refused before it began, and gives
 // its specimen back.
 func (d *daemon) discard(r *recording) error {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
-	_, err := r.run.Close(ctx, store.End{At: d.o.Time.Now(), Note: "refused before it began"})
+	_, err := r.run.Close(ctx, store.End{At: d.o.Time.Now(), Note: notBegun})
 	return errors.Join(err, d.o.Store.Release(d.by("program"), r.meta.Specimen, r.meta.ID, "the run was refused before it began"))
 }
 

@@ -247,21 +247,36 @@ func estimateAreaCommand() *cobra.Command {
 // the command line counts from.
 const atmosphereBar = 1.01325
 
-func (o *areaOptions) run(w io.Writer) error {
+// areaAnswer is what estimate area prints.
+type areaAnswer struct {
+	AreaMM2   float64  `json:"area_mm2"`
+	Choked    bool     `json:"choked"`
+	Discharge float64  `json:"discharge_coefficient"`
+	Cautions  []string `json:"cautions"`
+}
+
+func (o *areaOptions) area() (*areaAnswer, error) {
 	g := flow.Gas{MolarMass: o.gram * 1e-3, Gamma: o.gamma}
 	a, choked, err := g.VentArea(o.rate, (o.barg+atmosphereBar)*report.PaPerBar, o.back*report.PaPerBar, o.kelvin, o.cd)
 	if err != nil {
+		return nil, err
+	}
+	return &areaAnswer{a * 1e6, choked, o.cd, []string{estimateCaution, analysis.CloggingCaution}}, nil
+}
+
+func (o *areaOptions) run(w io.Writer) error {
+	a, err := o.area()
+	if err != nil {
 		return wrongUse{err}
 	}
-	cautions := []string{estimateCaution, analysis.CloggingCaution}
 	if o.asJSON {
-		return printJSON(w, map[string]any{"area_mm2": a * 1e6, "choked": choked, "discharge_coefficient": o.cd, "cautions": cautions})
+		return printJSON(w, a)
 	}
 	kind := "subcritical"
-	if choked {
+	if a.Choked {
 		kind = "choked"
 	}
-	fmt.Fprintf(w, "vent area %.4g mm² (C_d %.3g, %s flow, steady)\n%s\n", a*1e6, o.cd, kind, strings.Join(cautions, "\n"))
+	fmt.Fprintf(w, "vent area %.4g mm² (C_d %.3g, %s flow, steady)\n%s\n", a.AreaMM2, a.Discharge, kind, strings.Join(a.Cautions, "\n"))
 	return nil
 }
 

@@ -278,7 +278,7 @@ func storedShots(data, name string) ([]lot.Shot, error) {
 	lots := map[string]bool{}
 	for i := range ms {
 		m := &ms[i]
-		if m.Kind == store.KindIdle || m.Lot == "" {
+		if !counts(m) || m.Lot == "" {
 			continue
 		}
 		lots[m.Lot] = true

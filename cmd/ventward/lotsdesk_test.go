@@ -1,0 +1,83 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"testing"
+
+	"ventward/dashboard"
+	"ventward/record"
+	"ventward/store"
+)
+
+// The lots of a stored demo, as the page sees them: what came in and was shot,
+// statistics with limits of the bench description, every excluded shot with
+// its reason, and the statement in words.
+func TestLotsDeskOnStoredRuns(t *testing.T) {
+	const seed = "104"
+	t.Logf("seed %s", seed)
+	data := t.TempDir()
+	out, errs, code := program(t, "--data", data, "demo", "--headless", "--shots", "4", "--seed", seed, "--json")
+	if code != 0 {
+		t.Fatalf("exit %d\n%s", code, errs)
+	}
+	shots := demoShots(t, out)
+	st, err := store.Open(data, store.Options{BallastBytes: -1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	room := newBackroom()
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan struct{})
+	go func() { room.run(ctx); close(ended) }()
+	defer func() { stop(); <-ended }()
+	d := newLotsDesk(st, room)
+	row := func(name string) dashboard.LotRow {
+		t.Helper()
+		rows, err := d.Lots(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range rows {
+			if r.Lot == name {
+				return r
+			}
+		}
+		t.Fatalf("no lot %s", name)
+		return dashboard.LotRow{}
+	}
+	first := shots[0].truth
+	lotName, _, _ := strings.Cut(first.Specimen, "-0"+first.Specimen[len(first.Specimen)-1:])
+	r := row(lotName)
+	if r.Specimens != 30 || r.Runs < 1 || r.Unused != 30-r.Runs || r.Awaiting != 0 || r.Simulated != r.Runs || len(r.Lines) != 1 || r.Lines[0].Low == nil || r.Lines[0].Sentence == "" {
+		t.Errorf("%+v", r)
+	}
+	if len(d.known) != 4 {
+		t.Errorf("%d runs remembered, want 4", len(d.known))
+	}
+	before := r.Lines[0].N
+	reg := registry{st, func(who string) store.By { return store.By{Who: named(who), AtUTC: 1} }}
+	if err := reg.Review(t.Context(), record.Review{Run: first.Run, Ruling: record.RuledInvalid, Reason: "clamp slipped", Who: "Noor"}); err != nil {
+		t.Fatal(err)
+	}
+	r = row(lotName)
+	if l := r.Lines[0]; l.N != before-1 || r.Excluded != 1 || len(l.Left) != 1 || l.Left[0].Reason != "invalid by review: clamp slipped" {
+		t.Errorf("%+v", r)
+	}
+	doc, err := d.LotReport(t.Context(), dashboard.LotAsk{Lots: []string{lotName}, Confidence: 0.95, Coverage: 0.99})
+	if err != nil || doc.Banner == "" || len(doc.Answers) == 0 {
+		t.Errorf("%+v %v", doc, err)
+	}
+	var no *dashboard.Refusal
+	if _, err := d.LotReport(t.Context(), dashboard.LotAsk{Lots: []string{"none"}, Confidence: 0.95, Coverage: 0.99}); !errors.As(err, &no) {
+		t.Errorf("%v", err)
+	}
+	if _, err := d.LotReport(t.Context(), dashboard.LotAsk{Lots: []string{lotName}, Confidence: 0.95, Coverage: 0.99, Pool: []string{"colour"}}); len(fieldsOf(t, err)) != 1 {
+		t.Errorf("%v", err)
+	}
+	if _, _, err := reg.Intake(t.Context(), "", "l.csv", strings.NewReader("id,lot,feature\n"+first.Specimen+",B,bottom vent\n")); err == nil || !strings.Contains(err.Error(), "l.csv:2: id") {
+		t.Errorf("%v", err)
+	}
+}
