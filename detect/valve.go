@@ -57,16 +57,22 @@ func (v *valve) change(open bool, from, to int64) bool {
 // it (role supply_valve or dump_valve), for benches whose valves have no input
 // channel: open at bench time now.
 func (m *Monitor) Valve(role daq.Role, open bool, now int64) {
+	m.ValveBetween(role, open, now, now)
+}
+
+// ValveBetween is Valve for a change that came at some time from from to to, as
+// while nobody watched.
+func (m *Monitor) ValveBetween(role daq.Role, open bool, from, to int64) {
 	v := m.valveOf(role)
 	if v == nil {
 		return
 	}
 	if open && !v.wanted {
-		v.demanded = now
+		v.demanded = to
 	}
 	v.wanted = open
 	if !v.isInput {
-		m.turn(v, open, now, now)
+		m.turn(v, open, from, to)
 	}
 }
 

@@ -109,7 +109,15 @@ func TestArmingGuards(t *testing.T) {
 					t.Errorf("%s: guard %+v", name, k)
 				}
 			}
+			may := p.g.MayArm(daq.Command{Verb: "arm", Args: map[string]string{"who1": "C. Third"}})
+			before := string(p.g.Snapshot())
+			if again := p.g.MayArm(daq.Command{Verb: "arm"}); fmt.Sprint(again) != fmt.Sprint(may) && c.guard != GuardNames || string(p.g.Snapshot()) != before {
+				t.Errorf("%s: asking whether it may be armed: %v, then %v, or the guard moved", name, may, again)
+			}
 			err := p.ask("arm")
+			if c.guard != GuardNames && fmt.Sprint(err) != fmt.Sprint(may) {
+				t.Errorf("%s: arm: %v, asked before: %v", name, err, may)
+			}
 			refused := err != nil && strings.Contains(err.Error(), c.why) && c.why != ""
 			if refused != (c.guard != "" && !waived) {
 				t.Errorf("%s: arm: %v", name, err)

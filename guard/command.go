@@ -123,11 +123,7 @@ func (g *Guard) stated(c daq.Command, now int64) error {
 		}
 		g.dated(d, now)
 	}
-	for i, k := range []string{"who1", "who2"} {
-		if v := strings.TrimSpace(c.Args[k]); v != "" {
-			g.s.Names[i] = v
-		}
-	}
+	g.named(c)
 	return nil
 }
 
@@ -138,6 +134,20 @@ func (g *Guard) arm(c daq.Command, now int64) error {
 	if err := g.stated(c, now); err != nil {
 		return err
 	}
+	if err := g.missing(); err != nil {
+		return err
+	}
+	for i := range g.s.Outputs { // what was exercised rests
+		g.s.Outputs[i].Permit, g.s.Outputs[i].Until = false, 0
+	}
+	g.demand(now)
+	g.s.Test.Running = false
+	g.enter(Armed, now)
+	return nil
+}
+
+// missing names everything that arming waits for.
+func (g *Guard) missing() error {
 	var missing []string
 	for _, k := range g.Guards() {
 		if k.Required && !k.OK {
@@ -147,13 +157,30 @@ func (g *Guard) arm(c daq.Command, now int64) error {
 	if len(missing) > 0 {
 		return fmt.Errorf("cannot arm: %s", strings.Join(missing, "; "))
 	}
-	for i := range g.s.Outputs { // what was exercised rests
-		g.s.Outputs[i].Permit, g.s.Outputs[i].Until = false, 0
-	}
-	g.demand(now)
-	g.s.Test.Running = false
-	g.enter(Armed, now)
 	return nil
+}
+
+// MayArm tells why the command arm would be refused now; it changes nothing.
+func (g *Guard) MayArm(c daq.Command) error {
+	if err := atBench(c); err != nil {
+		return err
+	}
+	if g.s.Phase != AtRest && g.s.Phase != Preparing {
+		return fmt.Errorf("cannot arm while %s: end the test first", g.s.Phase)
+	}
+	names := g.s.Names
+	defer func() { g.s.Names = names }()
+	g.named(c)
+	return g.missing()
+}
+
+// named keeps the names that a command gives.
+func (g *Guard) named(c daq.Command) {
+	for i, k := range []string{"who1", "who2"} {
+		if v := strings.TrimSpace(c.Args[k]); v != "" {
+			g.s.Names[i] = v
+		}
+	}
 }
 
 func (g *Guard) pressurise(now int64) error {

@@ -114,8 +114,14 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 	if err := d.loop.beginIdle(); err != nil {
 		return nil, err
 	}
+	if onDaemon != nil {
+		onDaemon(d)
+	}
 	return d, d.start(hub)
 }
+
+// onDaemon is where tests take hold of a part of a running program to break it.
+var onDaemon func(*daemon)
 
 // owner is who sends an output's demands.
 func (d *daemon) owner(i int, o *daq.Output) sender {
@@ -347,6 +353,11 @@ func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 	}
 	switch c.Verb {
 	case "arm", "record":
+		if c.Verb == "arm" { // before a run's file is made for nothing
+			if err := d.look(ctx, func(e *engine) error { return e.judge.MayArm(c) }); err != nil {
+				return nil, refusal(err)
+			}
+		}
 		var err error
 		if m.rec, err = d.begin(&c); err != nil {
 			return nil, err
@@ -428,6 +439,12 @@ func (d *daemon) discard(r *recording) error {
 	defer cancel()
 	_, err := r.run.Close(ctx, store.End{At: d.o.Time.Now(), Note: notBegun})
 	return errors.Join(err, d.o.Store.Release(d.by("program"), r.meta.Specimen, r.meta.ID, "the run was refused before it began"))
+}
+
+// look asks the live engine without an entry in the record.
+func (d *daemon) look(ctx context.Context, f func(*engine) error) error {
+	reply := make(chan error, 1)
+	return d.ask(ctx, message{look: f, reply: reply}, reply)
 }
 
 func (d *daemon) ask(ctx context.Context, m message, reply <-chan error) error {

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"strconv"
 
 	"ventward/config"
 	"ventward/daq"
@@ -182,6 +183,26 @@ func (e *engine) command(en *daq.Entry) {
 	}
 	if c.Verb == "end" {
 		e.watch.Close()
+	}
+	if c.Verb == "notice" && c.Args["what"] == guard.NoticeStandstill && c.Args["ok"] == "false" {
+		e.stoodStill(en)
+	}
+}
+
+// stoodStill tells the monitor what the watchdog relay did while the program
+// stood still: it took the power from every valve, its own time after the last
+// edge, though their coils stayed as they were.
+func (e *engine) stoodStill(en *daq.Entry) {
+	s, err := strconv.ParseFloat(en.Command.Args["value"], 64)
+	if err != nil || e.bench.WatchdogS == 0 || !(s >= e.bench.WatchdogS-e.bench.HeartbeatS) {
+		return
+	}
+	to := en.At - int64((s-e.bench.WatchdogS)*1e9)
+	from := to - int64(e.bench.HeartbeatS*1e9)
+	for i := range e.bench.Outputs {
+		if o := &e.bench.Outputs[i]; o.Role == daq.RoleSupplyValve || o.Role == daq.RoleDumpValve {
+			e.watch.ValveBetween(o.Role, o.OpenWhenOff, from, to)
+		}
 	}
 }
 

@@ -127,7 +127,13 @@ func (s *storeSource) seek(ctx context.Context, after influx.Cursor) error {
 		if ms[i].Kind == store.KindIdle || ms[i].ID < after.Run || (ms[i].ID == after.Run && after.Done) {
 			continue
 		}
-		return s.open(ctx, ms[i], after)
+		if err := s.open(ctx, ms[i], after); err != nil || s.rd != nil {
+			return err
+		}
+		if ms[i].State == store.StateOpen {
+			return nil // begun, nothing committed yet
+		}
+		// Closed without an entry: refused before it began. It is passed over.
 	}
 	return nil
 }
@@ -141,7 +147,7 @@ func (s *storeSource) open(ctx context.Context, m store.Meta, after influx.Curso
 	if err != nil {
 		rd.Close()
 		if errors.Is(err, io.EOF) {
-			return nil // begun, nothing committed yet
+			return nil // nothing is in it
 		}
 		return err
 	}

@@ -31,6 +31,13 @@ func TestStoredRunReachesTheDatabase(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer st.Close()
+	empty, err := st.Create(store.Meta{Kind: store.KindRun, ID: store.NewID(time.Unix(1e9, 0), 0)}) // refused before it began: nothing to copy
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := empty.Close(context.Background(), store.End{}); err != nil {
+		t.Fatal(err)
+	}
 	o := traceOptions{rig: "burst", medium: "gas", gas: "N2", volumeML: 50, temperatureC: 23, ambientBar: 1.01325, falseAlarmH: 1000}
 	tr, err := o.read(traces + "burst.csv")
 	if err != nil {

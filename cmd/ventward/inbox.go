@@ -16,9 +16,10 @@ const (
 // message is one input on its way to the loop.
 type message struct {
 	entry daq.Entry
-	gen   int          // findings: the engine that asked
-	rec   *recording   // arm: the run that was made for it
-	reply chan<- error // commands: nil error when done
+	gen   int                 // findings: the engine that asked
+	rec   *recording          // arm: the run that was made for it
+	reply chan<- error        // commands: nil error when done
+	look  func(*engine) error // not an input: answered from what the live engine knows, and not recorded
 }
 
 // answer tells whoever gave a command what came of it. The reply has room for

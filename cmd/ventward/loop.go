@@ -122,6 +122,10 @@ func (l *loop) turn(done <-chan struct{}) {
 // step takes one input: condition, watch, judge, demand, journal, publish.
 func (l *loop) step(m message) {
 	l.noticeStandstill()
+	if m.look != nil {
+		m.answer(m.look(l.eng))
+		return
+	}
 	if m.entry.Kind == daq.EntryFinding && m.gen != l.gen {
 		l.lateFinding(m)
 		return

@@ -72,7 +72,7 @@ func (l *loop) watchSelf() {
 	}
 	if l.forward != nil {
 		f := l.forward.Status()
-		l.tell(guard.NoticeForwarding, f.Up && f.BehindS < forwardLateS, "the copy to the database is behind: "+f.Error, f.BehindS)
+		l.tell(guard.NoticeForwarding, (f.Up || f.Error == "") && f.BehindS < forwardLateS, "the copy to the database is behind: "+f.Error, f.BehindS)
 	}
 }
 
