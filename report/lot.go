@@ -38,6 +38,9 @@ type LotLine struct {
 	Cp           *float64     `json:"cp,omitempty"`
 	Cpk          *float64     `json:"cpk,omitempty"`
 	CpkLower     *float64     `json:"cpk_lower,omitempty"`
+	Measurement  *float64     `json:"measurement_s_bar,omitempty"` // of the measurement itself
+	Ratio        *float64     `json:"measurement_ratio,omitempty"` // of that to the lot's own spread
+	FineEnough   *bool        `json:"measurement_fine_enough,omitempty"`
 	Weibull      *WeibullLine `json:"weibull,omitempty"`
 	Lognormal    *NormalLine  `json:"lognormal,omitempty"`
 	Normal       *NormalLine  `json:"normal_censored,omitempty"`
@@ -168,6 +171,10 @@ func LotSummary(s *lot.Summary) LotLine {
 	}
 	if c := s.Capability; c != nil {
 		l.Cp, l.Cpk, l.CpkLower = c.Cp, &c.Cpk, &c.CpkLower
+	}
+	l.Measurement = optionalBar(s.MeasurementPa)
+	if r := s.Repeatability; r != nil {
+		l.Ratio, l.FineEnough = &r.Ratio, &r.Enough
 	}
 	l.fits(s)
 	l.trends(s)

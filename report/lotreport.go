@@ -141,6 +141,9 @@ func (r *LotReport) courseSection() Section {
 		if t := comparison(sums, r.Statement.Confidence); t != nil {
 			s.Blocks = append(s.Blocks, Block{Table: t})
 		}
+		if f, text := ChartFigure(feature, sums); f != nil {
+			s.Blocks = append(s.Blocks, Block{Text: text}, Block{Figure: f})
+		}
 	}
 	return s
 }
@@ -205,16 +208,16 @@ func (r *LotReport) figureSection() Section {
 	t := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"n", 0.5, true}, {"Mean", 0.9, true}, {"s", 0.8, true}, {"Min", 0.9, true}, {"Max", 0.9, true},
 		{"k", 0.8, true}, {"Tolerance interval or bound", 1.8, true}, {"Limits", 1.5, true}, {"Cpk (lower bound)", 1.3, true}, {"Verdict", 1.3, false}}}
 	fit := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"Normality: A² (p)", 1.4, true}, {"Normality: W (p)", 1.4, true}, {"Farthest shot, Grubbs G / critical", 1.9, false},
-		{"Weibull shape, scale", 1.5, true}, {percent(r.Statement.Coverage) + " exceed, by Weibull (bounds)", 2, true}}}
+		{"Measurement s / lot's own", 1.3, true}, {"Weibull shape, scale", 1.5, true}, {percent(r.Statement.Coverage) + " exceed, by Weibull (bounds)", 2, true}}}
 	for i := range r.Sums {
 		l := LotSummary(&r.Sums[i])
 		name := groupName(&r.Sums[i].Group)
 		t.Rows = append(t.Rows, Row{Cells: []string{name, fmt.Sprint(l.N), optional(l.Mean, 2), optional(l.S, 3), optional(l.Min, 2), optional(l.Max, 2),
 			factorCell(&l), ClaimCell(&l), strings.TrimSuffix(limitWords(r.Sums[i].Limits), " bar gauge"), cpkCell(&l), l.Verdict}})
-		fit.Rows = append(fit.Rows, Row{Cells: []string{name, testCell(l.AD, l.ADP), testCell(l.SW, l.SWP), grubbsCell(&l), weibullCell(&l), quantileCell(&l)}})
+		fit.Rows = append(fit.Rows, Row{Cells: []string{name, testCell(l.AD, l.ADP), testCell(l.SW, l.SWP), grubbsCell(&l), ratioCell(&l), weibullCell(&l), quantileCell(&l)}})
 	}
 	t.Note = "Pressures in bar gauge. k: exact factor for n, confidence and coverage; two-sided without limits or with two, one-sided with one."
-	fit.Note = "A²: Anderson-Darling. W: Shapiro-Wilk. Grubbs: two-sided, 5 %; a flagged shot stays in. Weibull: maximum likelihood, shots that only held \"at least\" taken in as such; bounds by the likelihood ratio."
+	fit.Note = "A²: Anderson-Darling. W: Shapiro-Wilk. Grubbs: two-sided, 5 %; a flagged shot stays in. Measurement: at most 10 % of the lot's own spread (common practice, no source). Weibull: maximum likelihood, shots that only held \"at least\" taken in as such; bounds by the likelihood ratio."
 	return Section{Title: "Figures", Blocks: []Block{{Table: t}, {Table: fit}}}
 }
 
@@ -264,6 +267,17 @@ func grubbsCell(l *LotLine) string {
 		mark = ", flagged"
 	}
 	return fmt.Sprintf("%s: %.2f / %.2f%s", l.Grubbs.Shot, l.Grubbs.G, l.Grubbs.Critical, mark)
+}
+
+// ratioCell tells whether the measurement is fine enough for the lot.
+func ratioCell(l *LotLine) string {
+	if l.Ratio == nil {
+		return "–"
+	}
+	if !*l.FineEnough {
+		return percent2(*l.Ratio) + ", too much"
+	}
+	return percent2(*l.Ratio)
 }
 
 func weibullCell(l *LotLine) string {

@@ -135,6 +135,9 @@ func LotCautions(s *lot.Summary) []string {
 	if s.Grubbs != nil && s.Grubbs.Flagged() {
 		out = append(out, fmt.Sprintf("Shot %s stands farther out than chance explains (Grubbs %s over %s). It stays in: an outlier is excluded only for a reason found on the bench.", s.GrubbsShot, figures(s.Grubbs.G, 2), figures(s.Grubbs.Critical, 2)))
 	}
+	if r := s.Repeatability; r != nil && !r.Enough {
+		out = append(out, fmt.Sprintf("The measurement itself scatters by %s of the lot's own spread, more than %s: part of the spread is the bench's.", percent2(r.Ratio), percent(r.Limit)))
+	}
 	if s.Matters > 0 {
 		out = append(out, fmt.Sprintf("%s in the range in which the lot opens: mean, s and the interval leave them out and may be too low and too narrow. The censored fits take them in.", count(s.Matters, "bound")+plainVerb(s.Matters, " lies", " lie")))
 	}
@@ -222,6 +225,9 @@ func smallFigure(v float64) string {
 }
 
 func percent(f float64) string { return strconv.FormatFloat(f*100, 'g', 6, 64) + " %" }
+
+// percent2 writes a share with two digits that count.
+func percent2(f float64) string { return strconv.FormatFloat(f*100, 'g', 2, 64) + " %" }
 
 // probability writes a small number so that it can be read aloud.
 func probability(p float64) string {

@@ -56,7 +56,7 @@ func (p Problems) Error() string {
 
 // columns that a list of shots may have.
 var columns = []string{"lot", "shot", "feature", "pressure_barg", "status", "reason", "residual_um", "die", "strokes", "medium", "ramp_bar_s",
-	"temperature_C", "trigger", "surrounding"}
+	"temperature_C", "trigger", "surrounding", "measurement_s_bar"}
 
 // sheet is a CSV file being read.
 type sheet struct {
@@ -121,6 +121,7 @@ func (s *sheet) shot() Shot {
 	shot.ResidualM = s.optional("residual_um", 0, 1e5, um)
 	shot.Strokes = s.optional("strokes", 0, 1e12, 1)
 	shot.RampPaS = s.optional("ramp_bar_s", 0, maxBar, paPerBar)
+	shot.MeasurementPa = s.optional("measurement_s_bar", 0, maxBar, paPerBar)
 	shot.TemperatureC = s.optional("temperature_C", -273.15, 5000, 1)
 	return shot
 }

@@ -47,6 +47,8 @@ type Shot struct {
 	Reason           string // why it is invalid
 	Line             int    // of the file it came from; 0: none
 
+	MeasurementPa *float64 // standard deviation of the measurement itself from shot to shot
+
 	ResidualM    *float64 // residual thickness of the score
 	Die          string
 	Strokes      *float64 // of the scoring punch

@@ -50,6 +50,8 @@ type Summary struct {
 	Grubbs             *Outlier
 	GrubbsShot         string
 	Capability         *Capability
+	MeasurementPa      *float64       // standard deviation of the measurement itself, root mean square of the shots that state it
+	Repeatability      *Repeatability // of the measurement against the lot's spread
 	Weibull, Lognormal *Fit
 	CensoredNormal     *Fit  // where a bound matters
 	Plan               *Plan // where the statement was not shown
@@ -72,6 +74,7 @@ func Describe(g Group, l Limits, st Statement) Summary {
 	exact, atLeast := s.sort()
 	s.N = len(exact)
 	s.moments(exact)
+	s.repeatability()
 	s.tolerance()
 	s.tests(exact)
 	s.fits(exact, atLeast)
@@ -128,6 +131,32 @@ func (s *Summary) moments(x []float64) {
 	if len(x) > 1 {
 		sd := SD(x)
 		s.S = &sd
+	}
+}
+
+// repeatability judges whether the measurement is fine enough for the lot.
+func (s *Summary) repeatability() {
+	sum, n := 0.0, 0
+	for i := range s.Group.Shots {
+		if x := &s.Group.Shots[i]; x.Status == Valid && x.MeasurementPa != nil {
+			sum += *x.MeasurementPa * *x.MeasurementPa
+			n++
+		}
+	}
+	if n == 0 {
+		s.absent("no shot states the measurement's own standard deviation", "measurement_ratio")
+		return
+	}
+	m := math.Sqrt(sum / float64(n))
+	s.MeasurementPa = &m
+	if ok, why := s.spread(); !ok {
+		s.absent(why, "measurement_ratio")
+		return
+	}
+	if r, err := CheckRepeatability(m, *s.S); err == nil {
+		s.Repeatability = &r
+	} else {
+		s.absent(plain(err), "measurement_ratio")
 	}
 }
 

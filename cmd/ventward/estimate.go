@@ -34,7 +34,7 @@ follow the local rules.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}
-	c.AddCommand(estimateEnergyCommand(), estimateAreaCommand(), estimateVentingCommand(g))
+	c.AddCommand(estimateEnergyCommand(), estimateAreaCommand(), estimateVentingCommand(g), estimateShotsCommand())
 	return c
 }
 

@@ -74,7 +74,8 @@ neighbouring features.
 
 With --from no run is needed. The columns are lot, shot, feature, pressure_barg and
 optionally status (valid, invalid, saturated, aborted), reason, residual_um, die,
-strokes, medium, ramp_bar_s, temperature_C, trigger and surrounding. Shots under
+strokes, medium, ramp_bar_s, temperature_C, trigger, surrounding and
+measurement_s_bar (the measurement's own standard deviation). Shots under
 different conditions are described apart unless --pool names the condition.
 
 With LOT the openings of the stored runs of that lot are taken.

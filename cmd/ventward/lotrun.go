@@ -11,6 +11,7 @@ import (
 	"ventward/config"
 	"ventward/daq"
 	"ventward/detect"
+	"ventward/report"
 	"ventward/store"
 )
 
@@ -111,6 +112,10 @@ func openingShot(s lot.Shot, e *detect.Event, m *store.Meta, b *config.Bench) lo
 			s.Reason += ": " + why
 		}
 		return s
+	}
+	if u, ok := report.OpeningBudget(e, b.Channels); ok {
+		own := u.Inputs[0].U * report.PaPerBar // the rest is the certificate's and the same for every shot
+		s.MeasurementPa = &own
 	}
 	gauge, why := gaugePa(*p, e.Reference, b)
 	s.PressurePa = gauge
