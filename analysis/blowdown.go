@@ -10,7 +10,7 @@ import (
 // ramp opens. Its figures are the parameters of the fit.
 type course struct {
 	onset float64 // effective onset t0 + w/2, s
-	level float64 // pressure of the ramp's line at onset, Pa in the channel's reference
+	level float64 // pressure of the ramp's line at its end (see anchor), Pa in the channel's reference
 	ramp  float64 // Pa/s, before and (from the supply) after
 	bend  float64 // Pa/s², of the ramp before the onset
 	rate  float64 // K: the choked fall's relative rate, fully open, without supply, of gas at the walls' temperature, 1/s
@@ -24,6 +24,34 @@ type course struct {
 	hold  float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
 	zero  float64 // what the transducer reads too much, Pa
 	shape float64 // growth of the area, see growth
+	loss  float64 // rate times the time from opening to closing; 0: it stays open
+	stop  float64 // time from the onset to where the supply has half shut, s; 0: it goes on
+
+	// An earlier event whose course the opening cuts short: another opening, or
+	// a step of the supply.
+	earlier  earlier
+	before   float64 // its effective onset, s
+	oldRate  float64 // of an opening: its K, 1/s
+	oldWidth float64 // of an opening: its opening time, s
+	step     float64 // of a supply: the regulator's step, Pa
+}
+
+// earlier is what went on before the opening.
+type earlier uint8
+
+const (
+	straightRamp   earlier = iota // nothing
+	earlierOpening                // an opening (or a dump valve) that blows down still
+	earlierStep                   // a regulator on its way to a new pressure
+)
+
+// anchor is the time at which the line of the ramp ends and for which level
+// holds, s.
+func (c *course) anchor() float64 {
+	if c.earlier == straightRamp {
+		return c.onset
+	}
+	return c.before
 }
 
 // law is what a course needs to know and does not fit.
@@ -34,47 +62,69 @@ type law struct {
 	liquid  bool
 }
 
-// steps of the integration: while the area grows, and afterwards.
+// steps of the integration.
 const (
-	openSteps = 16
-	fallSteps = 56
+	openSteps  = 12 // while the area grows
+	fallSteps  = 36 // afterwards
+	partSteps  = 10 // of each part between: an earlier opening, a closing, a supply valve's travel
+	mostSteps  = openSteps + fallSteps + 4*partSteps
+	stopTravel = 10e-3 // s that a supply valve is thought to take (common practice, no source)
 )
 
-// A solver integrates courses over one fixed time span. Its steps are the same
-// function of the course's figures for every call, so that difference
+// A solver integrates courses up to one fixed end. Its steps are the same
+// smooth function of the course's figures for every call, so that difference
 // quotients see no change of step.
 type solver struct {
 	law
-	span   float64 // s after the onset to which the solution must reach
-	finest float64 // s, first step after the opening
-	growth float64
-	// the solution: at node k, time after the opening's start, pressure, slope,
-	// transducer's reading
+	end  float64            // s, to which the solution must reach
+	fall [fallSteps]float64 // the steps after the opening, as parts of their sum
+	// the solution: at node k, time after begin, pressure, slope, transducer's
+	// reading
 	at, p, dp, warm, q []float64
 	y, dy              []float64 // pressure at the line's end and its rate
+	h                  []float64 // steps
+	n                  int       // nodes
+	begin              float64   // s, of the first change
 	line               line
 	dth                float64                  // rate of the temperature ratio at the newest node
 	open               [2*openSteps + 1]float64 // opened fraction at the steps' ends and middles
 	shape              float64                  // for which open holds
 	supply             float64                  // what the ramp would be without the walls, Pa/s
+	main               float64                  // start of the opening after begin, s
+	shut, halt         float64                  // start of the closing and of the supply's stop after begin, s; +Inf: none
+	set                float64                  // pressure that a regulator leads to, Pa
+	aim                float64                  // level before the opening where an earlier event had its course, Pa absolute
+	slope              float64                  // the same of the ramp, Pa/s
 }
 
-// newSolver prepares for courses whose rate is near rate.
-func newSolver(l law, span, rate float64) *solver {
-	n := openSteps + fallSteps + 1
-	s := &solver{law: l, span: span, at: make([]float64, n), p: make([]float64, n), dp: make([]float64, n), warm: make([]float64, n), q: make([]float64, n), y: make([]float64, n), dy: make([]float64, n)}
-	s.finest = math.Min(0.04/rate, span/fallSteps)
-	// growth g of the steps so that finest·((1+g)^n - 1)/g = span, by bisection
+// newSolver prepares for courses from about begin to end whose rate is near
+// rate.
+func newSolver(l law, begin, end, rate float64) *solver {
+	const n = mostSteps + 2
+	room := make([]float64, 8*n)
+	part := func(k int) []float64 { return room[k*n : (k+1)*n : (k+1)*n] }
+	s := &solver{law: l, end: end, at: part(0), p: part(1), dp: part(2), warm: part(3), q: part(4), y: part(5), dy: part(6), h: part(7)}
+	span := math.Max(end-begin, 1e-9)
+	finest := math.Min(0.06/rate, span/fallSteps) / span
+	// growth g of the steps so that finest·((1+g)^n - 1)/g = 1, by bisection
 	lo, hi := 1e-9, 4.0
-	for range 60 {
+	for range 40 {
 		g := (lo + hi) / 2
-		if s.finest*(math.Pow(1+g, fallSteps)-1)/g < span {
+		if finest*math.Expm1(fallSteps*math.Log1p(g))/g < 1 {
 			lo = g
 		} else {
 			hi = g
 		}
 	}
-	s.growth = hi
+	sum := 0.0
+	for k := range s.fall {
+		s.fall[k] = finest
+		sum += finest
+		finest *= 1 + hi
+	}
+	for k := range s.fall {
+		s.fall[k] /= sum
+	}
 	return s
 }
 
@@ -111,11 +161,25 @@ func growth(x, shape float64) float64 {
 
 // opened is growth at x, from the table where x is one of the steps'.
 func (s *solver) opened(x float64) float64 {
+	if x >= 1 {
+		return 1
+	}
 	k := math.Round(2 * openSteps * x)
 	if math.Abs(2*openSteps*x-k) < 1e-6 {
 		return s.open[int(k)]
 	}
 	return growth(x, s.shape)
+}
+
+// smoothStep goes from 0 at x = 0 to 1 at x = 1.
+func smoothStep(x float64) float64 {
+	if x <= 0 {
+		return 0
+	}
+	if x >= 1 {
+		return 1
+	}
+	return x * x * (3 - 2*x)
 }
 
 // warmth is the temperature ratio to the walls at the start, and what the ramp
@@ -127,29 +191,104 @@ func (s *solver) warmth(c *course, p float64) (th, supply float64) {
 	return c.warm, c.ramp + c.heat*(c.warm-1)*p/c.warm
 }
 
-// slopes are dp/dt and the rate of the temperature ratio, t seconds after the
-// opening's start. Energy and mass of an ideal gas in a rigid vessel: the
-// supply brings gas of the walls' temperature, the walls give and take heat.
-func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
-	x := 1.0
-	if t < c.width {
-		x = s.opened(t / c.width)
+// hole is the relative rate of the fall by what is open, t seconds after begin,
+// 1/s.
+func (s *solver) hole(c *course, t float64) float64 {
+	k := 0.0
+	if t > s.main {
+		k = c.rate
+		if t < s.main+c.width {
+			k *= s.opened((t - s.main) / c.width)
+		}
+		if t > s.shut {
+			k *= 1 - smoothStep((t-s.shut)/c.width)
+		}
 	}
-	out := c.rate * x * s.outflow(p, p0, th)
-	dp = c.ramp - out
+	if c.earlier == earlierOpening {
+		k += c.oldRate * smoothStep(t/c.oldWidth)
+	}
+	return k
+}
+
+// slopes are dp/dt and the rate of the temperature ratio, t seconds after
+// begin. Energy and mass of an ideal gas in a rigid vessel: the supply brings
+// gas of the walls' temperature, the walls give and take heat.
+func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
+	out := s.hole(c, t) * s.outflow(p, p0, th)
+	on := 1.0
+	if t > s.halt {
+		on = 1 - smoothStep((t-s.halt)/stopTravel)
+	}
+	given := 0.0
+	if c.feed > 0 {
+		given = c.feed * (s.set - p)
+		if c.earlier == earlierStep {
+			given = math.Max(given, 0)
+		}
+	}
 	if s.liquid {
-		return dp, 0
+		return on*(c.ramp+given) - out, 0
 	}
 	k := s.gas.Gamma
 	wall := c.heat * (1 - th)
-	supply := s.supply + c.hold*(c.ramp-wall*p/th-s.supply) + c.feed*(p0-p)
-	dp = supply - out + wall*p/th
+	warmed := wall * p / th
+	supply := on * (s.supply + c.hold*(c.ramp-warmed-s.supply) + given)
+	dp = supply - out + warmed
 	dth = th/p*(supply*(1-th/k)-out*(1-1/k)) + wall
 	return dp, dth
 }
 
-// solve integrates the course from the start of the opening on.
-func (s *solver) solve(c course) {
+// plan lays the nodes: fine where something opens or shuts.
+func (s *solver) plan(c *course) {
+	s.n = 0
+	inf := math.Inf(1)
+	s.main, s.shut, s.halt = 0, inf, inf
+	now := 0.0
+	upTo := func(t float64, steps int) {
+		if t <= now {
+			return
+		}
+		h := (t - now) / float64(steps)
+		for range steps {
+			s.n++
+			s.h[s.n] = h
+		}
+		now = t
+	}
+	s.begin = c.onset - c.width/2
+	switch c.earlier {
+	case earlierOpening:
+		s.begin = math.Min(c.before-c.oldWidth/2, s.begin-1e-7)
+		s.main = c.onset - c.width/2 - s.begin
+		upTo(math.Min(c.oldWidth, s.main), partSteps)
+		upTo(s.main, partSteps)
+	case earlierStep:
+		s.begin = math.Min(c.before, s.begin-1e-7)
+		s.main = c.onset - c.width/2 - s.begin
+		upTo(s.main, 2*partSteps)
+	}
+	upTo(s.main+c.width, openSteps)
+	switch {
+	case c.loss > 0:
+		s.shut = s.main + math.Max(c.loss/c.rate, c.width)
+		upTo(s.shut, partSteps)
+		upTo(s.shut+c.width, partSteps)
+	case c.stop > 0:
+		s.halt = s.main + math.Max(c.stop, (c.width+stopTravel)/2) + (c.width-stopTravel)/2
+		upTo(s.halt, partSteps)
+		upTo(s.halt+stopTravel, partSteps)
+	}
+	rest := math.Max(s.end-s.begin-now, 1e-9)
+	for _, f := range s.fall {
+		s.n++
+		s.h[s.n] = f * rest
+	}
+}
+
+// solve integrates the course from the first change on.
+func (s *solver) solve(c *course) {
+	s.plan(c)
+	anchor := c.anchor()
 	p0 := c.level + s.gauge - c.zero
 	if p0 <= s.ambient {
 		p0 = s.ambient + 1
@@ -161,45 +300,56 @@ func (s *solver) solve(c course) {
 		}
 	}
 	s.line = newLine(c.ring, c.damp, c.lag)
-	s.at[0], s.p[0], s.dy[0] = 0, p0-c.ramp*c.width/2, c.ramp
+	s.at[0], s.p[0], s.dy[0] = 0, p0+c.ramp*(s.begin-anchor), c.ramp
 	s.y[0] = s.p[0] - c.ramp*s.line.delay
 	s.q[0] = s.y[0] - c.ramp*c.lag
-	s.warm[0], s.supply = s.warmth(&c, p0)
-	s.dp[0], s.dth = s.slopes(&c, p0, 0, s.p[0], s.warm[0])
-	h := c.width / openSteps
-	last, done := len(s.at)-1, false
-	for k := 1; k <= last; k++ {
-		if k == openSteps+1 {
-			h = s.finest
-		} else if k > openSteps {
-			h *= 1 + s.growth
-		}
+	s.set = p0
+	if c.earlier == earlierStep {
+		s.set = s.p[0] + c.step
+	}
+	s.warm[0], s.supply = s.warmth(c, p0)
+	s.dp[0], s.dth = s.slopes(c, p0, 0, s.p[0], s.warm[0])
+	s.aim, s.slope = p0, c.ramp
+	done := false
+	for k := 1; k <= s.n; k++ {
+		h := s.h[k]
 		if done {
 			s.node(k, h, s.p[k-1], 0, s.warm[k-1], c.lag)
 			continue
 		}
-		p, dp, th, dth := s.step(&c, p0, k-1, h)
-		if empty := s.ambient + 0.02*(p0-s.ambient); p >= empty || k+1 > last || dp > -5*math.Abs(c.ramp) {
+		if c.earlier != straightRamp && math.Abs(s.at[k-1]-s.main) < 1e-9 {
+			s.slope = s.dp[k-1]
+			s.aim = s.p[k-1] + s.slope*c.width/2
+		}
+		p, dp, th, dth := s.step(c, p0, k-1, h)
+		empty := s.ambient + 0.02*(p0-s.ambient)
+		if p >= empty || k+1 > s.n || dp > -5*math.Abs(c.ramp) || s.at[k-1] < s.main {
 			s.node(k, h, math.Max(p, s.ambient), dp, th, c.lag)
 			s.dth = dth
 			continue
-		} else {
-			// The last of it leaves like sqrt(p - ambient), in a finite time:
-			// a node where that begins, one where it ends.
-			f := s.crossing(k-1, h, p, dp, empty)
-			p, dp, th, _ = s.step(&c, p0, k-1, h*f)
-			s.node(k, h*f, math.Max(p, s.ambient), dp, th, c.lag)
 		}
+		// The last of it leaves like sqrt(p - ambient), in a finite time: a node
+		// where that begins, one where it ends.
+		f := s.crossing(k-1, h, p, dp, empty)
+		p, dp, th, _ = s.step(c, p0, k-1, h*f)
+		s.node(k, h*f, math.Max(p, s.ambient), dp, th, c.lag)
 		k++
 		s.node(k, math.Max(-2*(s.p[k-1]-s.ambient)/s.dp[k-1], 1e-9), s.ambient, 0, s.warm[k-1], c.lag)
 		done = true
 	}
 }
 
+// stiff is the product of step and relative rate above which Runge and Kutta's
+// rule is given up for the exponential one.
+const stiff = 1.5
+
 // step is one step of Runge and Kutta's fourth-order rule from node k.
 func (s *solver) step(c *course, p0 float64, k int, h float64) (p, dp, th, dth float64) {
 	t, d1, e1 := s.at[k], s.dp[k], s.dth
 	p, th = s.p[k], s.warm[k]
+	if (c.feed+s.hole(c, t+h))*h > stiff {
+		return s.relax(c, p0, k, h)
+	}
 	d2, e2 := s.slopes(c, p0, t+h/2, p+h/2*d1, th+h/2*e1)
 	d3, e3 := s.slopes(c, p0, t+h/2, p+h/2*d2, th+h/2*e2)
 	d4, e4 := s.slopes(c, p0, t+h, p+h*d3, th+h*e3)
@@ -207,6 +357,30 @@ func (s *solver) step(c *course, p0 float64, k int, h float64) (p, dp, th, dth f
 	th = math.Max(th+h/6*(e1+2*e2+2*e3+e4), 0.05)
 	dp, dth = s.slopes(c, p0, t+h, p, th)
 	return p, dp, th, dth
+}
+
+// relax is one step of the exponential rule of Rosenbrock and Euler, pressure
+// and temperature each on its own: for where a supply or a hole leads to balance
+// faster than the step.
+func (s *solver) relax(c *course, p0 float64, k int, h float64) (p, dp, th, dth float64) {
+	t := s.at[k] + h/2
+	p, th = s.p[k], s.warm[k]
+	d, e := s.slopes(c, p0, t, p, th)
+	up := 1e-6 * p
+	d2, _ := s.slopes(c, p0, t, p+up, th)
+	_, e2 := s.slopes(c, p0, t, p, th+1e-6)
+	p += d * relaxed((d2-d)/up, h)
+	th = math.Max(th+e*relaxed((e2-e)/1e-6, h), 0.05)
+	dp, dth = s.slopes(c, p0, s.at[k]+h, p, th)
+	return p, dp, th, dth
+}
+
+// relaxed is (exp(j·h) - 1)/j, bounded for growing solutions.
+func relaxed(j, h float64) float64 {
+	if x := j * h; math.Abs(x) > 1e-6 {
+		return math.Expm1(math.Min(x, 1)) / j
+	}
+	return h
 }
 
 // node writes node k, h seconds after the one before.
@@ -253,14 +427,14 @@ func (s *solver) seen(k int, h, x, lag float64) (q, y, dy float64) {
 
 // read fills y with the transducer's readings, in the channel's own reference,
 // at the increasing times t.
-func (s *solver) read(c course, t, y []float64) {
+func (s *solver) read(c *course, t, y []float64) {
 	s.solve(c)
-	t0 := c.onset - c.width/2
-	k, last := 0, len(s.at)-2
+	k, last := 0, s.n-1
+	late := c.lag + s.line.delay + c.anchor()
 	for i, ti := range t {
-		x := ti - t0
+		x := ti - s.begin
 		if x <= 0 {
-			d := ti - c.lag - s.line.delay - c.onset
+			d := ti - late
 			y[i] = c.level + d*(c.ramp+c.bend/2*d)
 			continue
 		}

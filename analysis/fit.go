@@ -378,7 +378,7 @@ func (f *fitter) run() {
 			f.mu *= math.Max(1.0/3, 1-q*q*q)
 			f.nu = 2
 			if small || rel < f.o.Tolerance {
-				if tiny++; tiny >= 2 || small {
+				if tiny++; tiny >= 2 || small || f.p.Rough {
 					f.ok = true
 					break
 				}

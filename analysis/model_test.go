@@ -18,11 +18,11 @@ var nitrogen = flow.Gas{Name: "N2", MolarMass: 0.0280134, Gamma: 1.4}
 func TestCourseIsTheClosedForm(t *testing.T) {
 	v := flow.Vessel{Gas: nitrogen, VolumeM3: 1e-4, AreaM2: math.Pi / 4 * 1e-6, T0: 293.15}
 	rate := 1.4 / v.Tau()
-	s := newSolver(law{gas: nitrogen, ambient: 1e5}, 0.9, rate)
+	s := newSolver(law{gas: nitrogen, ambient: 1e5}, 0, 0.9, rate)
 	c := course{level: 30e5, rate: rate, width: 1e-9, heat: 1e-9, warm: 1, shape: 1.6}
 	times := []float64{0.01, 0.1, 0.3, 0.5356151434841655, 0.8}
 	got := make([]float64, len(times))
-	s.read(c, times, got)
+	s.read(&c, times, got)
 	for i, x := range times {
 		if want := v.AdiabaticPressure(30e5, x); math.Abs(got[i]/want-1) > 2e-5 {
 			t.Errorf("after %g s: %g Pa, closed form %g", x, got[i], want)
@@ -112,7 +112,7 @@ func TestWhitening(t *testing.T) {
 		for i := range s.v {
 			s.t = append(s.t, float64(i))
 		}
-		b := s.bin(0, 400, 250, 40, 0.1, 0.1)
+		b := s.bin(0, 400, 40, 0.1, 0.1, 250)
 		w := newWhitener(&z, &b, func(i int) int { return i })
 		y := append([]float64(nil), b.y...)
 		w.apply(y)

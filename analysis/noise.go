@@ -176,7 +176,7 @@ func (w *whitener) factorise(z *noise, b *bins, pos []int, extra float64) bool {
 		for j := max(0, i-w.band); j <= i; j++ {
 			s := z.between(pos[j], int(b.n[j]), pos[i], int(b.n[i]))
 			if i == j {
-				s *= 1 + extra
+				s = s*(1+extra) + b.slack[i]
 			}
 			for c := max(0, i-w.band); c < j; c++ {
 				if c >= j-w.band {

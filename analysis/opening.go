@@ -17,6 +17,7 @@ const (
 	rampSpan      = 1.0  // s of straight ramp before the onset that are used
 	fallFraction  = 0.75 // of the way to ambient down to which the fall is used
 	enoughSquares = 3e6  // sum of squares of the fall over the noise's variance that tell the area to some 0.3 %
+	enoughTime    = 0.4  // s that are used at least: the walls' heat and a supply that shuts need them to show
 	fewest        = 12   // samples below which nothing is fitted
 )
 
@@ -36,7 +37,7 @@ func FitOpening(w detect.Window, ch daq.Channel, o detect.Options) detect.Findin
 	if a.saturation() {
 		return f
 	}
-	if len(a.s.t) < fewest || a.s.trigger < 4 || a.s.dt <= 0 {
+	if len(a.s.t)-a.s.first < fewest || a.s.trigger-a.s.first < 4 || a.s.dt <= 0 {
 		a.absent("the window holds too few good samples before the event")
 		return f
 	}
@@ -45,7 +46,7 @@ func FitOpening(w detect.Window, ch daq.Channel, o detect.Options) detect.Findin
 		a.absent("no fall was found in the window")
 		return f
 	}
-	a.refine()
+	a.characterise()
 	if len(a.fits) == 0 {
 		a.absent("the fit did not converge")
 		return f
@@ -69,12 +70,19 @@ type opening struct {
 	tones               []tone // hum, taken out of the samples
 	noise               noise
 	b                   bins
-	used                int  // bins that the fit uses
-	bent                bool // the ramp before the onset is no straight line
-	turns               bool // the fall ends by a rise
-	listened, regulated int  // searches made
-	fed                 bool // a regulator's reaction is fitted
-	rings               bool // the line's resonance is fitted
+	used                int     // bins that the fit uses
+	bent                bool    // the ramp before the onset is no straight line
+	turns               bool    // the fall ends by a rise
+	lowest              float64 // where it is lowest, s
+	listened, regulated int     // searches made
+	fed                 bool    // a regulator's reaction is fitted
+	closes              bool    // a closing is fitted
+	stops               bool    // a supply that shuts is fitted
+	earlier             earlier
+	past                past
+	first               bool    // the earlier opening is the one that is asked for
+	settled             float64 // misfit, once the fits can no longer be solved; 0: they can
+	rings               bool    // the line's resonance is fitted
 	white               *whitener
 	fits                []profile
 }
@@ -180,7 +188,7 @@ func (a *opening) locate() {
 // coarse is the hinge that fits best round the trigger.
 func (a *opening) coarse(variance float64) (hinge, bool) {
 	s := &a.s
-	a.from = s.index(-math.Max(1.5*rampSpan, 96*s.dt))
+	a.from = max(s.first, s.index(-math.Max(1.5*rampSpan, 96*s.dt)))
 	a.to = a.fallEnd(s.t[a.from], 0)
 	return a.search(variance)
 }
@@ -188,7 +196,7 @@ func (a *opening) coarse(variance float64) (hinge, bool) {
 // search is the best hinge of the stretch as it is cut.
 func (a *opening) search(variance float64) (hinge, bool) {
 	s := &a.s
-	b := s.bin(a.from, a.to, 0, 16*s.dt, 1.0/12, 1.0/12)
+	b := s.bin(a.from, a.to, 16*s.dt, 1.0/12, 1.0/12, 0)
 	best := hinge{chi2: math.Inf(1)}
 	for _, h := range searchHinge(&b, variance, s.dt) {
 		if h.chi2 < best.chi2 {
@@ -206,7 +214,7 @@ func (a *opening) quietEnd(onset float64) int { return a.s.index(onset - 3*a.ch.
 // onset shows them; false: there is none, or a gap hides it.
 func (a *opening) hush(onset float64) bool {
 	s := &a.s
-	end, from := a.quietEnd(onset), s.index(onset-math.Max(rampSpan, 64*s.dt))
+	end, from := a.quietEnd(onset), max(s.first, s.index(onset-math.Max(rampSpan, 64*s.dt)))
 	if end-from < 64 || s.hole(s.t[from], s.t[end-1]) > 0 {
 		return false
 	}
@@ -226,7 +234,7 @@ func (a *opening) enough(h hinge, variance float64) int {
 	for i := s.index(h.onset); i < len(s.t); i++ {
 		x := s.t[i] - h.onset
 		r := h.drop * math.Expm1(-x/h.tau)
-		if sum += r * r / variance; sum > enoughSquares && x > 0.06 {
+		if sum += r * r / variance; sum > enoughSquares && x > enoughTime {
 			return i
 		}
 	}
@@ -242,7 +250,7 @@ func (a *opening) straighten(onset float64) {
 	end, last := a.quietEnd(onset), s.index(onset)
 	a.bent = false
 	for span := math.Max(rampSpan, 64*s.dt); ; span /= 2 {
-		a.from = s.index(onset - span)
+		a.from = max(s.first, s.index(onset-span))
 		if last-a.from < 32 {
 			break
 		}
@@ -250,7 +258,7 @@ func (a *opening) straighten(onset float64) {
 			return
 		}
 	}
-	a.from = max(0, last-48)
+	a.from = max(s.first, last-48)
 	a.bent = end-a.from >= 16
 }
 
@@ -355,7 +363,7 @@ func (a *opening) fallEnd(from, onset float64) int {
 		if tol := 6 * math.Max(a.w.NoisePa, a.floor()) / math.Sqrt(float64(size)); low < top-tol && rise > tol && rise > 0.02*(top-low) {
 			// The turn itself is smeared by the lag.
 			end = max(s.index(s.t[lowAt-1]-float64(size)*s.dt-2*a.ch.LagS), i0+8)
-			a.turns = true
+			a.turns, a.lowest = true, s.t[lowAt-1]
 			break
 		}
 	}

@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"math"
+	"slices"
 )
 
 // A figure is a parameter of a course that a fit may free.
@@ -23,6 +24,12 @@ const (
 	figLag
 	figRing // ln f
 	figDamp // ln
+	figLoss // ln
+	figStop // ln
+	figBefore
+	figOldRate  // ln
+	figOldWidth // ln
+	figStep
 	figures
 )
 
@@ -31,15 +38,19 @@ const (
 // rate and opening time are held equally likely (judgement, no source).
 const (
 	shapeMean, shapeSD = 1.6, 0.4
-	heatMean, heatSD   = -0.5, 1.5 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
+	heatMean, heatSD   = -0.3, 1.3 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
 	holdMean, holdSD   = 0.5, 0.5
 	quickWalls         = 0.4         // 1/s, a middling rate for how warm a ramp makes the gas
 	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
-	dampMean, dampSD   = 0.12, 0.8
-	bendSD             = 0.03  // 1/s: by how much of itself the ramp changes in a second
-	widestOpening      = 0.03  // s
-	usualOpening       = 0.004 // s: less of the fall is never fitted alone
-	fastestFall        = 2e4   // 1/s, where no volume tells better
+	dampMean, dampSD   = 0.15, 0.9
+	stopMean, stopSD   = 0.03, 1.5   // s, of its logarithm: who shuts a supply on an opening does so in some hundredths of seconds
+	bendSD             = 0.03        // 1/s: by how much of itself the ramp changes in a second
+	widthMean, widthSD = 0.8e-3, 1.5 // s, of its logarithm: scored metal tears open in tenths of milliseconds, a flap in some
+	modelSlack         = 1e-3        // of what has fallen: by so much transducer, gas and outflow are thought to differ from the model's (judgement, no source)
+	widestOpening      = 0.03        // s
+	usualOpening       = 0.004       // s: less of the fall is never fitted alone
+	fastestFall        = 2e4         // 1/s, where no volume tells better
+	fastestDrop        = 3e6         // 1/s, of a liquid, which holds next to no energy
 )
 
 func (c *course) get(f figure) float64 {
@@ -72,6 +83,18 @@ func (c *course) get(f figure) float64 {
 		return math.Log(c.ring)
 	case figDamp:
 		return math.Log(c.damp)
+	case figLoss:
+		return math.Log(c.loss)
+	case figStop:
+		return math.Log(c.stop)
+	case figBefore:
+		return c.before
+	case figOldRate:
+		return math.Log(c.oldRate)
+	case figOldWidth:
+		return math.Log(c.oldWidth)
+	case figStep:
+		return c.step
 	}
 	return c.lag
 }
@@ -108,6 +131,18 @@ func (c *course) set(f figure, v float64) {
 		c.damp = math.Exp(v)
 	case figLag:
 		c.lag = v
+	case figLoss:
+		c.loss = math.Exp(v)
+	case figStop:
+		c.stop = math.Exp(v)
+	case figBefore:
+		c.before = v
+	case figOldRate:
+		c.oldRate = math.Exp(v)
+	case figOldWidth:
+		c.oldWidth = math.Exp(v)
+	case figStep:
+		c.step = v
 	}
 }
 
@@ -126,7 +161,7 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	b[figLevel] = bound{low: -inf, high: inf, scale: 1e3 * sd}
 	b[figRamp] = bound{low: -inf, high: inf, scale: 1e3 * sd}
 	b[figRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
-	b[figWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(a.widest()), scale: 1}
+	b[figWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(a.widest()), mean: math.Log(widthMean), sd: widthSD, scale: 1}
 	b[figShape] = bound{low: 0.9, high: 3, mean: shapeMean, sd: shapeSD, scale: shapeSD}
 	zero := math.Max(a.ch.Curve.UOffset, math.Max(sd, 1e-3*math.Abs(a.start.level)))
 	b[figZero] = bound{low: -10 * zero, high: 10 * zero, sd: zero, scale: zero}
@@ -136,9 +171,9 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 		bend = math.Max(bend, math.Abs(a.start.level-a.s.v[a.from])/(x*x))
 	}
 	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
-	free = []figure{figOnset, figLevel, figRamp, figBend, figShape, figZero}
+	free = []figure{figOnset, figLevel, figRamp, figRate, figWidth, figBend, figShape, figZero}
 	if a.warms() {
-		b[figHeat] = bound{low: heatMean - 5*heatSD, high: heatMean + 4*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
+		b[figHeat] = bound{low: heatMean - 3.2*heatSD, high: heatMean + 3.2*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
 		m := a.warmer()
 		b[figWarm] = bound{low: 1 - 2*m, high: 1 + 5*m, mean: 1 + m, sd: m, scale: m}
 		b[figHold] = bound{low: -0.1, high: 1.1, mean: holdMean, sd: holdSD, scale: holdSD}
@@ -148,9 +183,29 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 		b[figLag] = bound{low: math.Max(0.05*l, l-4*u), high: l + 4*u, mean: l, sd: u, scale: u}
 		free = append(free, figLag)
 	}
-	if a.fed {
+	if a.fed && a.earlier != earlierStep {
 		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
 		free = append(free, figFeed)
+	}
+	if a.closes {
+		b[figLoss] = bound{low: -14, high: 3, scale: 0.1}
+		free = append(free, figLoss)
+	}
+	if a.stops {
+		b[figStop] = bound{low: math.Log(1e-3), high: math.Log(2), mean: math.Log(stopMean), sd: stopSD, scale: 0.3}
+		free = append(free, figStop)
+	}
+	switch a.earlier {
+	case earlierOpening:
+		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
+		b[figOldRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
+		b[figOldWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(0.1), mean: math.Log(0.003), sd: 2, scale: 1}
+		free = append(free, figBefore, figOldRate, figOldWidth)
+	case earlierStep:
+		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
+		b[figStep] = bound{low: 0, high: inf, scale: 1e3 * sd}
+		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
+		free = append(free, figBefore, figStep, figFeed)
 	}
 	if a.rings {
 		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
@@ -176,7 +231,10 @@ func (a *opening) warmer() float64 {
 // fastest is the greatest rate thought possible, 1/s: a hole as large as the
 // volume's own section.
 func (a *opening) fastest() float64 {
-	if v := a.o.Fixture.VolumeM3; v > 0 && !a.liquid {
+	if a.liquid {
+		return fastestDrop
+	}
+	if v := a.o.Fixture.VolumeM3; v > 0 {
 		t := a.o.Fixture.TemperatureK
 		if t <= 0 {
 			t = 293
@@ -197,10 +255,12 @@ func (a *opening) widest() float64 {
 // covariance of all figures (nought for the held ones).
 type profile struct {
 	course
-	chi2   float64
-	cov    [figures][figures]float64
-	lnDet  float64 // of the free figures' covariance
-	weight float64
+	at, slope float64 // pressure and ramp at the onset as they would be without the opening, Pa and Pa/s
+	chi2      float64
+	cov       [figures][figures]float64
+	lnDet     float64 // of the free figures' covariance
+	share     float64 // logarithm of its prior share
+	weight    float64
 }
 
 // fit fits the given figures from course c on.
@@ -208,8 +268,7 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 	b := &a.b
 	n := a.used
 	limits, _ := a.bounds()
-	span := b.t[n-1] - c.onset + c.width + 2*a.s.dt
-	sv := newSolver(a.law, math.Max(span, 4*a.s.dt), c.rate)
+	sv := a.solver(&c)
 	var theta, scale, lower, upper []float64
 	obs := append([]float64(nil), b.y[:n]...)
 	var soft []int // places in theta that carry a prior
@@ -231,16 +290,29 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 	}
 	p := Problem{Y: obs, Rough: true, Lower: lower, Upper: upper, Scale: scale,
 		Predict: func(th, y []float64) {
-			sv.read(unpack(th), b.t[:n], y[:n])
+			d := unpack(th)
+			sv.read(&d, b.t[:n], y[:n])
 			for i, k := range soft {
 				y[n+i] = th[k] / limits[free[k]].sd
 			}
 		},
 		Whiten: func(v []float64) { a.white.apply(v[:n]) },
 	}
-	r, err := Fit(p, theta, FitOptions{Iterations: most, Tolerance: 1e-6})
-	if err != nil || r.Cov == nil {
+	r, err := Fit(p, theta, FitOptions{Iterations: most, Tolerance: 1e-5})
+	if err != nil {
 		return profile{}, false
+	}
+	if r.Cov == nil { // what rests on its bound is taken for known
+		var inside []figure
+		for k, f := range free {
+			if r.Theta[k] > lower[k] && r.Theta[k] < upper[k] {
+				inside = append(inside, f)
+			}
+		}
+		if len(inside) == len(free) || len(inside) == 0 {
+			return profile{}, false
+		}
+		return a.fit(unpack(r.Theta), inside, most)
 	}
 	out := profile{course: unpack(r.Theta), chi2: r.RSS, lnDet: lnDet(r)}
 	for i, f := range free {
@@ -248,7 +320,47 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 			out.cov[f][g] = r.Cov.At(i, j)
 		}
 	}
+	out.at, out.slope = out.level, out.ramp
+	if !a.first {
+		out.seen(sv, free, &limits)
+	}
 	return out, true
+}
+
+// solver prepares for courses near c over the bins in use.
+func (a *opening) solver(c *course) *solver {
+	return newSolver(a.law, c.onset, math.Max(a.b.t[a.used-1]+2*a.s.dt, c.onset+4*a.s.dt), c.rate)
+}
+
+// seen fills in level and ramp at the onset where an earlier event leads there:
+// the level's row of the covariance is then that of the level at the onset.
+func (p *profile) seen(sv *solver, free []figure, limits *[figures]bound) {
+	if p.earlier == straightRamp {
+		return
+	}
+	sv.solve(&p.course)
+	p.at, p.slope = sv.aim-sv.gauge+p.zero, sv.slope
+	var grad [figures]float64
+	for _, f := range free {
+		c, h := p.course, 1e-4*limits[f].scale
+		c.set(f, c.get(f)+h)
+		sv.solve(&c)
+		grad[f] = (sv.aim - sv.gauge + c.zero - p.at) / h
+	}
+	var row [figures]float64
+	for _, f := range free {
+		for _, g := range free {
+			row[f] += grad[g] * p.cov[g][f]
+		}
+	}
+	own := 0.0
+	for _, f := range free {
+		own += grad[f] * row[f]
+	}
+	for _, f := range free {
+		p.cov[figLevel][f], p.cov[f][figLevel] = row[f], row[f]
+	}
+	p.cov[figLevel][figLevel] = own
 }
 
 // lnDet is the logarithm of the determinant of the covariance, each figure in
@@ -276,81 +388,229 @@ func lnDet(r FitResult) float64 {
 	return sum
 }
 
-// refine fits the forward model: over a grid of opening times first, then with
-// the opening time free where it shows, else over the grid's whole profile.
+// characterise fits the models that what was seen so far suggests, and keeps
+// the first that explains the data, or else the best.
+func (a *opening) characterise() {
+	if a.turns {
+		to := a.to
+		a.closes = true
+		a.to = max(to, a.s.index(a.lowest+math.Max(0.6*(a.lowest-a.start.onset), 24*a.s.dt+4*a.ch.LagS)))
+		a.refine()
+		if len(a.fits) > 0 && a.excess() < 2 {
+			return
+		}
+		a.forget()
+		a.closes, a.to = false, to
+	}
+	if p, ok := a.lookBack(); ok {
+		from, noise := a.from, a.noise
+		a.afterEarlier(p)
+		a.refine()
+		limit := 3.0
+		if p.kind == earlierStep { // nobody says that there was one
+			limit = 1.5
+		}
+		if len(a.fits) > 0 && a.excess() < limit {
+			return
+		}
+		a.forget()
+		a.earlier, a.from, a.noise = straightRamp, from, noise
+	}
+	a.refine()
+	a.split()
+}
+
+// forget drops what a refinement found.
+func (a *opening) forget() {
+	a.fits, a.listened, a.regulated, a.rings, a.fed, a.stops = nil, 0, 0, false, false, false
+}
+
+// refine fits the forward model, first to the beginning of the fall, then to as
+// much of it as the model explains, then under each of the hypotheses that the
+// data can't tell apart.
 func (a *opening) refine() {
 	s := &a.s
 	near := math.Max(32*s.dt, 4*a.ch.LagS)
-	a.b = s.bin(a.from, a.to, a.start.onset, near, 1.0/12, 1.0/32)
+	centres := []float64{a.start.onset}
+	if a.earlier != straightRamp {
+		centres = append(centres, a.past.onset)
+	}
+	a.b = s.bin(a.from, a.to, near, 1.0/12, 1.0/32, centres...)
+	for i, t := range a.b.t {
+		if fallen := a.start.level + a.start.ramp*(t-a.start.onset) - a.b.y[i]; a.earlier == straightRamp && t > a.start.onset && fallen > 0 {
+			a.b.slack[i] = modelSlack * modelSlack * fallen * fallen
+		}
+	}
 	origin := s.t[a.from]
 	a.white = newWhitener(&a.noise, &a.b, func(i int) int { return int(math.Round((s.t[i] - origin) / s.dt)) })
 	a.used = a.early()
-	grid := a.overWidths([]figure{figOnset, figLevel, figRamp, figRate, figShape})
-	best := bestOf(grid)
+	first := a.begin()
+	if first == nil {
+		return
+	}
+	best := a.extend(first.course)
 	if best == nil {
 		return
 	}
-	best = a.extend(best.course)
-	if best == nil {
-		return
-	}
-	_, free := a.bounds() // the line's resonance may have joined
-	withRate := append(append([]figure(nil), free...), figRate)
-	spread := 1.0
-	if p, ok := a.fit(best.course, append(append([]figure(nil), withRate...), figWidth), 60); ok {
-		spread = math.Sqrt(p.cov[figWidth][figWidth])
-		if p.chi2 < best.chi2+0.5 && math.Sqrt(p.cov[figWidth][figWidth]) < 0.07 && math.Sqrt(p.cov[figRate][figRate]) < 0.1 && p.rate*p.width < 1.5 {
-			p.weight = 1
-			a.fits = []profile{p}
-			a.overLines(append(append([]figure(nil), withRate...), figWidth))
-			return
-		}
-		if p.chi2 < best.chi2 {
-			best = &p
-		}
-	}
-	a.fits = a.around(best, withRate, spread)
-	a.weigh()
-	for i := range a.fits {
-		if a.fits[i].weight > 0.01 && a.fits[i].cov[figRate][figRate] > 0.5*0.5 {
-			a.fits = a.overRates(best, free)
-			break
-		}
-	}
-	a.weigh()
-	a.overLines(withRate)
+	a.hypotheses(best)
 }
 
-// overLines adds what a line that rings too little to be heard would change: it
-// delays, too. No line and each of five resonances are held equally likely
-// beforehand: most benches have a line.
-func (a *opening) overLines(free []figure) {
-	best := bestOf(a.fits)
-	if a.rings || best == nil {
+// begin fits the beginning of the fall from several guesses.
+func (a *opening) begin() *profile {
+	basic := []figure{figOnset, figLevel, figRamp, figRate, figWidth}
+	if a.closes {
+		basic = append(basic, figLoss)
+	}
+	switch a.earlier {
+	case earlierOpening:
+		basic = append(basic, figBefore, figOldRate, figOldWidth)
+	case earlierStep:
+		basic = append(basic, figBefore, figStep, figFeed)
+	}
+	start := a.startCourse()
+	var best *profile
+	for _, w := range []float64{0.5e-3, 4e-3, 20e-3} {
+		for _, k := range []float64{1, 4} {
+			c := start
+			c.width = math.Max(a.narrowest(), math.Min(w, a.widest()))
+			c.rate = math.Min(k*c.rate, a.fastest())
+			if p, ok := a.fit(c, basic, 25); ok && (best == nil || p.chi2 < best.chi2) {
+				best = &p
+				if a.misfit(best) == 1 && !best.hidden() {
+					return best
+				}
+			}
+		}
+	}
+	return best
+}
+
+// hypotheses fits under what the data may not tell apart: lines that ring at
+// one frequency or another or not at all, and falls that are faster than lag
+// and samples show. Each gets its share by likelihood and by the volume of what
+// it leaves open.
+func (a *opening) hypotheses(best *profile) {
+	_, free := a.bounds()
+	a.fits = nil
+	hidden := best.hidden()
+	a.under(best.course, free, hidden, 0)
+	if len(a.fits) == 0 {
+		a.fits = []profile{*best}
+	}
+	if !a.stops && !a.closes && !a.fed && a.earlier == straightRamp && a.suppliesMuch(best) {
+		a.stops = true
+		if p := a.stopped(best); p != nil && p.chi2 < best.chi2+10 {
+			p.share = -math.Log(stopSD)
+			a.fits = append(a.fits, *p)
+			if p.evidence(1) > a.fits[0].evidence(1) {
+				_, free = a.bounds()
+			}
+		}
+		a.stops = false
+	}
+	if a.rings {
+		free = without(free, figRing, figDamp)
+	}
+	plain := *bestOf(a.fits)
+	if plain.stop > 0 && !slices.Contains(free, figStop) {
+		plain = a.fits[0]
+	}
+	base := plain.share
+	a.rings = true // for the bounds
+	free = append(append([]figure(nil), free...), figDamp)
+	heard := plain.ring
+	if heard > 0 {
+		a.fits[0].share += lineShare - math.Log(lineSpacing)
+	}
+	for _, f := range lineGrid {
+		if heard > 0 && math.Abs(math.Log(f/heard)) < lineSpacing {
+			continue
+		}
+		for _, damp := range dampGrid {
+			c := plain.course
+			c.ring, c.damp = f, damp
+			n := len(a.fits)
+			if heard == 0 {
+				a.under(c, free, hidden, base+lineShare)
+				p := bestOf(a.fits[n:])
+				if p == nil || math.Abs(p.chi2-plain.chi2) < 9 || p.chi2 > plain.chi2+200 {
+					continue
+				}
+				c, a.fits = p.course, a.fits[:n]
+			}
+			// The frequency shows.
+			a.under(c, append(append([]figure(nil), free...), figRing), hidden, base+lineShare-math.Log(lineSpacing))
+			a.dropTwin(n)
+		}
+	}
+	a.weigh()
+}
+
+// dropTwin removes the fits from number n on that came out at the resonance of
+// one before.
+func (a *opening) dropTwin(n int) {
+	for _, p := range a.fits[:n] {
+		if len(a.fits) > n && p.ring > 0 && math.Abs(math.Log(p.ring/a.fits[n].ring)) < 0.1 && math.Abs(p.chi2-a.fits[n].chi2) < 1 {
+			a.fits = a.fits[:n]
+		}
+	}
+}
+
+// hidden tells whether lag and samples hide how fast the fall is.
+func (p *profile) hidden() bool { return p.cov[figRate][figRate] > 0.5*0.5 }
+
+// lineGrid are resonances of the impulse line that are tried, Hz. No line and
+// each of them are held equally likely beforehand: most benches have a line.
+var lineGrid = []float64{2400, 1200, 600, 320}
+
+// dampGrid are damping ratios that are tried at each.
+var dampGrid = []float64{0.08, 0.25}
+
+// lineSpacing is the distance of the grid's logarithms.
+const lineSpacing = 0.67
+
+// lineShare is the logarithm of a line's prior share against that of none, with
+// the damping's prior density.
+var lineShare = -math.Log(dampSD) - math.Log(float64(len(dampGrid)))
+
+func without(from []figure, what ...figure) []figure {
+	var out []figure
+	for _, f := range from {
+		keep := true
+		for _, g := range what {
+			keep = keep && f != g
+		}
+		if keep {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// under fits under one hypothesis; where lag and samples hide the rate, over a
+// grid of rates.
+func (a *opening) under(c course, free []figure, hidden bool, share float64) {
+	if !hidden {
+		if p, ok := a.fit(c, free, 30); ok {
+			p.share = share
+			a.fits = append(a.fits, p)
+		}
 		return
 	}
-	a.rings = true // for the bounds
-	defer func() { a.rings = false }()
-	excess := a.excess()
-	var sum float64
-	grid := []float64{3000, 1700, 1000, 560, 320}
-	for _, f := range grid {
-		c := best.course
-		c.ring, c.damp = f, dampMean
-		p, ok := a.fit(c, append(append([]figure(nil), free...), figDamp), 12)
+	free = without(free, figRate)
+	least := math.Inf(1)
+	for k := a.fastest(); k > 1e-3; k /= 4 {
+		c.rate = k
+		p, ok := a.fit(c, free, 20)
 		if !ok {
 			continue
 		}
-		d := (p.chi2 - best.chi2) / excess
-		if d > 40 {
-			continue
-		}
-		p.weight = math.Exp(-d/2 + (p.lnDet-best.lnDet)/2)
+		c, p.share = p.course, share
 		a.fits = append(a.fits, p)
-		sum += p.weight
-	}
-	for i := range a.fits {
-		a.fits[i].weight /= 1 + sum
+		least = math.Min(least, p.chi2)
+		if p.chi2 > least+25 {
+			return
+		}
 	}
 }
 
@@ -381,13 +641,18 @@ func (a *opening) extend(early course) *profile {
 		}
 		a.used = n
 		_, free := a.bounds()
-		p := a.whole(seeds, append(free, figRate))
+		p := a.whole(seeds, free)
 		if p == nil {
 			return best
 		}
 		best = p
 		if a.misfit(best) == 1 {
 			return best
+		}
+		if q := a.halts(best); q != nil {
+			if best = q; a.misfit(best) == 1 {
+				return best
+			}
 		}
 		if q := a.listen(best); q != nil {
 			if best = q; a.misfit(best) == 1 {
@@ -407,6 +672,46 @@ func (a *opening) extend(early course) *profile {
 // regulator: each search is some twenty fits.
 const mostTries = 1
 
+// stopSeeds are times after the onset at which the supply is tried to shut, s.
+var stopSeeds = []float64{5e-3, 0.03, 0.15}
+
+// halts tries whether a supply that shuts after the opening explains what the
+// best course does not: nil if not.
+func (a *opening) halts(best *profile) *profile {
+	if a.stops || a.closes || a.earlier != straightRamp || !a.suppliesMuch(best) {
+		return nil
+	}
+	a.stops = true
+	if p := a.stopped(best); p != nil && p.chi2 < best.chi2-20 {
+		return p
+	}
+	a.stops = false
+	return nil
+}
+
+// stopped is the best fit with a supply that shuts; stops must be set.
+func (a *opening) stopped(best *profile) *profile {
+	_, free := a.bounds()
+	var found *profile
+	for _, t := range stopSeeds {
+		if t > a.b.t[a.used-1]-best.onset {
+			break
+		}
+		c := best.course
+		c.stop, c.heat, c.warm, c.hold, c.width = t, math.Exp(heatMean), 1+a.warmer(), holdMean, math.Min(c.width, widthMean)
+		if p, ok := a.fit(c, free, 25); ok && (found == nil || p.chi2 < found.chi2) {
+			found = &p
+		}
+	}
+	return found
+}
+
+// suppliesMuch tells whether the supply makes up so much of the fall that it
+// matters when it shuts.
+func (a *opening) suppliesMuch(p *profile) bool {
+	return math.Abs(p.ramp) > 2e-3*p.rate*math.Max(p.level+a.gauge, 1)
+}
+
 // regulate tries whether a regulator that gives more as the pressure falls
 // explains what the best course does not: nil if not.
 func (a *opening) regulate(best *profile) *profile {
@@ -416,7 +721,6 @@ func (a *opening) regulate(best *profile) *profile {
 	a.regulated++
 	a.fed = true
 	_, free := a.bounds()
-	free = append(free, figRate)
 	start := a.startCourse()
 	start.ring, start.damp = best.ring, best.damp
 	var found *profile
@@ -425,7 +729,7 @@ func (a *opening) regulate(best *profile) *profile {
 			c := start
 			c.width = math.Min(w, a.widest())
 			c.feed = feed / a.start.tau
-			if p, ok := a.fit(c, append(free, figWidth), 30); ok && (found == nil || p.chi2 < found.chi2) {
+			if p, ok := a.fit(c, free, 30); ok && (found == nil || p.chi2 < found.chi2) {
 				found = &p
 			}
 		}
@@ -455,20 +759,17 @@ func (a *opening) listen(best *profile) *profile {
 	a.listened++
 	a.rings = true
 	_, free := a.bounds()
-	free = append(free, figRate)
 	var found *profile
 	top := 0.5 / a.s.dt
-	for f := top; f > top/40; f /= 1.5 {
-		for _, damp := range []float64{0.05, 0.25} {
-			c := best.course
-			c.ring, c.damp = f, damp
-			if p, ok := a.fit(c, free, 14); ok && (found == nil || p.chi2 < found.chi2) {
-				found = &p
-			}
+	for f := top; f > top/40; f /= 1.7 {
+		c := best.course
+		c.ring, c.damp = f, dampMean
+		if p, ok := a.fit(c, free, 14); ok && (found == nil || p.chi2 < found.chi2) {
+			found = &p
 		}
 	}
 	if found != nil {
-		if p, ok := a.fit(found.course, append(free, figWidth), 60); ok && p.chi2 < found.chi2 {
+		if p, ok := a.fit(found.course, free, 60); ok && p.chi2 < found.chi2 {
 			found = &p
 		}
 		if found.chi2 < best.chi2-20 {
@@ -510,6 +811,9 @@ func (a *opening) whole(seeds []course, free []figure) *profile {
 				break
 			}
 		}
+		if best != nil && a.misfit(best) == 1 && !best.hidden() {
+			return best
+		}
 	}
 	return best
 }
@@ -524,94 +828,11 @@ func bestOf(p []profile) *profile {
 	return b
 }
 
-// overWidths fits at opening times spaced by a factor, each from the best
-// course met so far and from the coarse picture.
-func (a *opening) overWidths(free []figure) []profile {
-	var grid []profile
-	start := a.startCourse()
-	for w := a.narrowest(); w <= a.widest(); w *= 2.2 {
-		var here []profile
-		for _, c := range a.seeds(start, bestOf(grid)) {
-			c.width = w
-			if p, ok := a.fit(c, free, 25); ok {
-				here = append(here, p)
-			}
-		}
-		if b := bestOf(here); b != nil {
-			grid = append(grid, *b)
-		}
-	}
-	return grid
-}
-
-func (a *opening) seeds(start course, best *profile) []course {
-	if best == nil {
-		fast := start
-		fast.rate = math.Min(4*start.rate, a.fastest())
-		return []course{start, fast}
-	}
-	return []course{best.course}
-}
-
-// around fits at opening times to both sides of the best one, as far as the
-// likelihood goes.
-func (a *opening) around(best *profile, free []figure, spread float64) []profile {
-	factor := math.Exp(math.Max(0.02, math.Min(0.3, spread)))
-	var out []profile
-	if p, ok := a.fit(best.course, free, 25); ok {
-		out = append(out, p)
-	}
-	for _, step := range []float64{1 / factor, factor} {
-		c := best.course
-		for w := best.width * step; w >= a.narrowest() && w <= a.widest(); w *= step {
-			c.width = w
-			p, ok := a.fit(c, free, 25)
-			if !ok {
-				continue
-			}
-			out = append(out, p)
-			if p.chi2 > best.chi2+16 {
-				break
-			}
-			c = p.course
-		}
-	}
-	return out
-}
-
-// overRates fits over a grid of rates and opening times: for a fall so fast
-// that neither shows.
-func (a *opening) overRates(best *profile, free []figure) []profile {
-	var out []profile
-	top := a.fastest()
-	low := math.Max(best.rate/30, 1e-3)
-	least := math.Inf(1)
-	for w := a.narrowest(); w <= a.widest(); w *= 1.7 {
-		c := best.course
-		row := math.Inf(1)
-		for k := top; k >= low; k /= 1.7 {
-			c.width, c.rate = w, k
-			p, ok := a.fit(c, free, 12)
-			if !ok {
-				continue
-			}
-			c = p.course
-			out = append(out, p)
-			least = math.Min(least, p.chi2)
-			row = math.Min(row, p.chi2)
-			if p.chi2 > row+40 {
-				break
-			}
-		}
-	}
-	return out
-}
-
 // startCourse turns the coarse picture into a course.
 func (a *opening) startCourse() course {
 	h := a.start
 	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean,
-		heat: math.Exp(heatMean), warm: 1 + a.warmer(), hold: holdMean}
+		width: widthMean, heat: math.Exp(heatMean), warm: 1 + a.warmer(), hold: holdMean}
 	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
 	p := math.Max(c.level+a.gauge, 1)
 	c.rate = h.drop / h.tau / p
@@ -620,7 +841,39 @@ func (a *opening) startCourse() course {
 		c.rate = 2 / a.ch.LagS
 	}
 	c.rate = math.Max(math.Min(c.rate, a.fastest()), 1e-6)
+	if p := a.past; a.earlier != straightRamp {
+		c.earlier, c.before = a.earlier, p.onset
+		n := max(1, min(a.s.index(p.onset)-a.from, 200))
+		c.ramp, c.level = lineOf(a.s.t[a.from:a.from+n], a.s.v[a.from:a.from+n], p.onset)
+		c.oldRate = math.Max(math.Min(p.size/p.tau/math.Max(c.level+a.gauge, 1), a.fastest()), 1e-6)
+		c.oldWidth = 3e-3
+		c.step, c.feed = p.size, math.Min(1/p.tau, 1e4)
+		if a.earlier == earlierStep {
+			c.oldRate, c.oldWidth = 0, 0
+		} else {
+			c.feed, c.step = 0, 0
+		}
+	}
+	if a.closes {
+		c.loss = c.rate * math.Max(a.lowest-h.onset, a.s.dt)
+	}
 	return c
+}
+
+// lineOf is the straight line through v over t: its slope and its value at x.
+func lineOf(t, v []float64, x float64) (slope, at float64) {
+	var s1, s2, r0, r1 float64
+	for i := range t {
+		d := t[i] - x
+		s1, s2, r0, r1 = s1+d, s2+d*d, r0+v[i]-v[0], r1+(v[i]-v[0])*d
+	}
+	n := float64(len(t))
+	det := n*s2 - s1*s1
+	if len(t) < 3 || det <= 0 {
+		return 0, v[0] + r0/n
+	}
+	slope = (n*r1 - s1*r0) / det
+	return slope, v[0] + (r0-slope*s1)/n
 }
 
 // weigh gives each profile its share: likelihood times the volume of the rest,
@@ -629,11 +882,11 @@ func (a *opening) weigh() {
 	excess := a.excess()
 	top := math.Inf(-1)
 	for i := range a.fits {
-		top = math.Max(top, a.fits[i].lnDet/2-a.fits[i].chi2/2/excess)
+		top = math.Max(top, a.fits[i].evidence(excess))
 	}
 	sum := 0.0
 	for i := range a.fits {
-		a.fits[i].weight = math.Exp(a.fits[i].lnDet/2 - a.fits[i].chi2/2/excess - top)
+		a.fits[i].weight = math.Exp(a.fits[i].evidence(excess) - top)
 		sum += a.fits[i].weight
 	}
 	for i := range a.fits {
@@ -641,23 +894,35 @@ func (a *opening) weigh() {
 	}
 }
 
+func (p *profile) evidence(excess float64) float64 {
+	return p.share + p.lnDet/2 - p.chi2/2/excess
+}
+
 // mixed is mean and standard deviation of a figure over the profiles.
 func (a *opening) mixed(f figure) (mean, sd float64) {
-	return a.mixture(func(c *course) float64 { return c.get(f) }, f, 1, f, 0)
+	return a.mixture(func(p *profile) float64 {
+		switch f {
+		case figLevel:
+			return p.at
+		case figRamp:
+			return p.slope
+		}
+		return p.get(f)
+	}, f, 1, f, 0)
 }
 
 // mixture is mean and standard deviation of a value that has the gradients gf
 // and gg by the figures f and g.
-func (a *opening) mixture(value func(c *course) float64, f figure, gf float64, g figure, gg float64) (mean, sd float64) {
+func (a *opening) mixture(value func(p *profile) float64, f figure, gf float64, g figure, gg float64) (mean, sd float64) {
 	for i := range a.fits {
-		mean += a.fits[i].weight * value(&a.fits[i].course)
+		mean += a.fits[i].weight * value(&a.fits[i])
 	}
 	v := 0.0
 	excess := a.excess()
 	for i := range a.fits {
 		p := &a.fits[i]
 		q := gf*gf*p.cov[f][f] + 2*gf*gg*p.cov[f][g] + gg*gg*p.cov[g][g]
-		d := value(&p.course) - mean
+		d := value(p) - mean
 		v += p.weight * (q + d*d)
 	}
 	return mean, math.Sqrt(v * excess)
@@ -669,8 +934,8 @@ func (a *opening) mixture(value func(c *course) float64, f figure, gf float64, g
 func (a *opening) misfit(p *profile) float64 {
 	n := a.used
 	e := make([]float64, n)
-	sv := newSolver(a.law, math.Max(a.b.t[n-1]-p.onset+p.width+2*a.s.dt, 4*a.s.dt), p.rate)
-	sv.read(p.course, a.b.t[:n], e)
+	sv := a.solver(&p.course)
+	sv.read(&p.course, a.b.t[:n], e)
 	for i := range e {
 		e[i] = a.b.y[i] - e[i]
 	}
@@ -686,13 +951,16 @@ func (a *opening) misfit(p *profile) float64 {
 		}
 		return sum / free
 	}
-	first := a.after(p.onset - p.width/2 - 3*a.s.dt)
+	first := a.after(math.Min(p.onset-p.width/2, p.anchor()) - 3*a.s.dt)
 	return math.Max(ratio(0, 6), ratio(min(first, n), 4))
 }
 
 // excess is the misfit of the best fit. It widens the intervals where the model
 // is not the whole truth.
 func (a *opening) excess() float64 {
+	if a.settled > 0 {
+		return a.settled
+	}
 	best := bestOf(a.fits)
 	if best == nil {
 		return 1

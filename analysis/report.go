@@ -24,7 +24,7 @@ func (a *opening) report() {
 	for _, p := range a.fits {
 		width += p.weight * p.width
 	}
-	start, startSD := a.mixture(func(c *course) float64 { return c.onset - c.width/2 }, figOnset, 1, figWidth, -width/2)
+	start, startSD := a.mixture(func(p *profile) float64 { return p.onset - p.width/2 }, figOnset, 1, figWidth, -width/2)
 	level, levelSD := a.mixed(figLevel)
 	ramp, _ := a.mixed(figRamp)
 	for _, v := range []float64{onset, onsetSD, start, startSD, level, levelSD, ramp} {
@@ -131,7 +131,7 @@ func (a *opening) warmth2() float64 {
 	if a.liquid {
 		return 0
 	}
-	if a.w.From > 0 || a.start.ramp < 0 { // an earlier event has cooled or warmed the gas by some per cent
+	if a.earlier == straightRamp && (a.w.After || a.start.ramp < 0) { // an earlier event has cooled or warmed the gas by some per cent
 		return afterEvent * afterEvent
 	}
 	if a.warms() {

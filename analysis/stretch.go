@@ -12,6 +12,7 @@ import (
 // time in s from the sample at which the trigger fired.
 type stretch struct {
 	t, v      []float64 // s; Pa in the channel's own reference
+	first     int       // index of the first sample that is free of earlier events
 	trigger   int       // index of the first sample at or after the trigger
 	dt        float64   // usual distance of samples, s
 	origin    int64     // bench time of t = 0, ns
@@ -19,10 +20,13 @@ type stretch struct {
 	peak      float64   // highest saturated value, Pa
 }
 
-// newStretch takes what is usable from w. What lies outside [From, Until) is
-// left out: it belongs to other events.
+// newStretch takes what is usable from w. What lies behind Until is left out:
+// it belongs to other events. So does what lies before first.
 func newStretch(w *detect.Window) stretch {
 	from, until := max(w.From, 0), w.Until
+	if from > until && until > 0 {
+		return stretch{peak: math.Inf(-1)}
+	}
 	if until <= 0 || until > len(w.T) {
 		until = len(w.T)
 	}
@@ -33,13 +37,20 @@ func newStretch(w *detect.Window) stretch {
 	s.origin = w.T[w.Decided]
 	last := int64(math.MinInt64)
 	var gaps []float64
-	for i := from; i < until; i++ {
+	for i := range until {
 		t := float64(w.T[i]-s.origin) * 1e-9
 		q, v := w.Q[i], w.V[i]
 		if q&daq.Bad != 0 || math.IsNaN(v) || math.IsInf(v, 0) || w.T[i] <= last {
 			continue
 		}
+		if i < from {
+			s.first = len(s.t) + 1
+		}
 		if q&daq.Saturated != 0 {
+			if i < from {
+				s.first = len(s.t)
+				continue
+			}
 			s.saturated = append(s.saturated, t)
 			s.peak = math.Max(s.peak, v)
 			continue
@@ -54,6 +65,7 @@ func newStretch(w *detect.Window) stretch {
 		}
 	}
 	s.dt = median(gaps)
+	s.first = min(s.first, len(s.t))
 	return s
 }
 
@@ -93,9 +105,12 @@ func (s *stretch) despike(limit float64) {
 	if !any {
 		return
 	}
-	k, trigger := 0, s.trigger
+	k, trigger, first := 0, s.trigger, s.first
 	for i := range s.v {
 		if bad[i] {
+			if i < s.first {
+				first--
+			}
 			if i < s.trigger {
 				trigger--
 			}
@@ -104,7 +119,7 @@ func (s *stretch) despike(limit float64) {
 		s.t[k], s.v[k] = s.t[i], s.v[i]
 		k++
 	}
-	s.t, s.v, s.trigger = s.t[:k], s.v[:k], trigger
+	s.t, s.v, s.trigger, s.first = s.t[:k], s.v[:k], trigger, first
 }
 
 // index returns the number of samples before time t.
@@ -129,20 +144,25 @@ func (s *stretch) hole(a, b float64) float64 {
 type bins struct {
 	t, y  []float64 // mean time, mean pressure
 	n     []float64 // samples in the bin
+	slack []float64 // variance of what the model itself may be off by, Pa²
 	first []int     // index of the bin's first sample in the stretch
 	end   []int     // one past the last
 }
 
-// bin groups the samples [from, to): one by one within `single` of centre, in
-// bins that span a fraction of the further distance beyond: `before` or `after`
-// the centre.
-func (s *stretch) bin(from, to int, centre, single, before, after float64) bins {
+// bin groups the samples [from, to): one by one within `single` of a centre, in
+// bins that span a fraction of the further distance to the nearest beyond:
+// `before` or `after` it.
+func (s *stretch) bin(from, to int, single, before, after float64, centres ...float64) bins {
 	var b bins
 	for i := from; i < to; {
-		d := math.Abs(s.t[i]-centre) - single
-		width := after * d
-		if s.t[i] < centre { // the far edge of a bin before the centre is its beginning
-			width = before / (1 + before) * d
+		width := math.Inf(1)
+		for _, c := range centres {
+			d := math.Abs(s.t[i]-c) - single
+			if s.t[i] < c { // the far edge of a bin before the centre is its beginning
+				width = math.Min(width, before/(1+before)*d)
+			} else {
+				width = math.Min(width, after*d)
+			}
 		}
 		j, st, sy := i, 0.0, 0.0
 		for j < to && (j == i || s.t[j]-s.t[i] < width-s.dt/2) {
@@ -151,7 +171,7 @@ func (s *stretch) bin(from, to int, centre, single, before, after float64) bins 
 		}
 		n := float64(j - i)
 		b.t, b.y, b.n = append(b.t, st/n), append(b.y, sy/n), append(b.n, n)
-		b.first, b.end = append(b.first, i), append(b.end, j)
+		b.first, b.end, b.slack = append(b.first, i), append(b.end, j), append(b.slack, 0)
 		i = j
 	}
 	return b

@@ -19,11 +19,14 @@ type Window struct {
 	// earlier events; Until the index up to which (not including) the fall is
 	// free of later ones.
 	From, Until int
-	NoisePa     float64 // robust standard deviation of one sample as the monitor saw it
-	StepPa      float64 // quantisation step; 0: not known
-	PeakPa      float64 // highest valid sample since the previous event
-	Periodic    []Tone  // hum and pump pulsation as the monitor tracks them
-	SupplyOpen  int8    // supply valve: 1 open, 0 shut, -1 not known
+	// After tells that an earlier opening, however long ago, has left the gas
+	// warmer or colder than the walls.
+	After      bool
+	NoisePa    float64 // robust standard deviation of one sample as the monitor saw it
+	StepPa     float64 // quantisation step; 0: not known
+	PeakPa     float64 // highest valid sample since the previous event
+	Periodic   []Tone  // hum and pump pulsation as the monitor tracks them
+	SupplyOpen int8    // supply valve: 1 open, 0 shut, -1 not known
 	// Others are the same stretch of redundant sensors of the same volume.
 	Others []Window
 }

@@ -28,6 +28,7 @@ type watch struct {
 	decide int   // capture number of the deciding sample
 	onset  int   // capture number of the onset's guess
 	from   int   // capture number from which the ramp is free of earlier events
+	after  bool  // there were earlier events
 	until  int   // first of a later event; 0: none yet
 	early  int64 // when the first window is due; 0: it is out
 	next   int64 // when to look whether the fall is over
@@ -266,7 +267,7 @@ func (m *Monitor) departed(c *channel, k *watch) *record {
 	p := c.p
 	now := c.lastT
 	k.c, k.ambient, k.decide, k.t0, k.least = c, m.ambient, p.cap.n-1, now, m.leastPa(c.cfg.Reference)
-	k.from, k.peak = max(p.lastFall, p.cap.oldest()), p.high
+	k.from, k.after, k.peak = max(p.lastFall, p.cap.oldest()), p.lastFall > 0, p.high
 	t := p.cap.t[k.onset&p.cap.mask]
 	slack := max(k.ns, (now-t)/2) + int64(c.cfg.LagS*1e9)
 	m.closeBefore(c, k.onset)
@@ -567,6 +568,7 @@ func (m *Monitor) window(c *channel, k *watch) Window {
 	w.T, w.V, w.Q = p.cap.copyOut(from, p.cap.n)
 	w.Decided = max(k.decide-from, 0)
 	w.From = max(k.from-from, 0)
+	w.After = k.after
 	w.Until = len(w.T)
 	if k.until > 0 {
 		w.Until = min(k.until-from, len(w.T))

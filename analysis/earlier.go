@@ -1,0 +1,158 @@
+package analysis
+
+import "math"
+
+const (
+	earlierSpan  = 0.35 // s before the onset within which an earlier event still shapes the course
+	earlierRamp  = 0.5  // s of ramp before it that are used at most
+	earlierLeast = 5    // samples between it and the trigger, at least
+)
+
+// An event before the opening whose course is still under way.
+type past struct {
+	kind  earlier
+	onset float64 // s
+	size  float64 // Pa, of the fall or the step that is under way
+	tau   float64 // s, of its course
+}
+
+// lookBack finds the event whose course the opening cuts short: the one that
+// the monitor says the ramp begins after, or a supply's step where the ramp
+// before the onset is bent. ok is false where there is none to be fitted.
+func (a *opening) lookBack() (p past, ok bool) {
+	s := &a.s
+	end := a.s.index(a.start.onset - 2*s.dt)
+	if s.first > 0 {
+		at := s.t[s.first]
+		if at < a.start.onset-earlierSpan || s.first < 2*earlierLeast || end-s.first < earlierLeast {
+			return p, false
+		}
+		return a.hingeBefore(s.index(at-earlierRamp), end, at, earlierOpening)
+	}
+	short := s.t[a.from] > a.start.onset-0.1 && s.t[0] < s.t[a.from]-0.05
+	if !a.bent && !short && a.noise.cov[0] < 6*a.firstVariance() {
+		return p, false
+	}
+	return a.hingeBefore(s.index(a.start.onset-earlierSpan), end, math.NaN(), earlierStep)
+}
+
+// hingeBefore is the best hinge within the samples [from, to), downwards for an
+// opening, upwards for a step; near is where it is thought to be.
+func (a *opening) hingeBefore(from, to int, near float64, kind earlier) (past, bool) {
+	s := &a.s
+	sign := 1.0
+	if kind == earlierStep {
+		sign = -1
+	}
+	b := bins{}
+	size := max(1, (to-from)/400)
+	for i := from; i < to; i += size {
+		j := min(i+size, to)
+		t, v := 0.0, 0.0
+		for k := i; k < j; k++ {
+			t, v = t+s.t[k], v+sign*s.v[k]
+		}
+		n := float64(j - i)
+		b.t, b.y, b.n = append(b.t, t/n), append(b.y, v/n), append(b.n, n)
+	}
+	if len(b.t) < 3*earlierLeast {
+		return past{}, false
+	}
+	last := b.t[len(b.t)-1]
+	variance := a.noise.cov[0]
+	best := hinge{chi2: math.Inf(1)}
+	for k := 2; k < len(b.t)-earlierLeast; k++ {
+		onset := b.t[k]
+		if !math.IsNaN(near) && math.Abs(onset-near) > 0.03 {
+			continue
+		}
+		for tau := 2 * s.dt; tau < 2; tau *= 2.5 {
+			if h, ok := fitHinge(&b, onset, tau, variance); ok && h.chi2 < best.chi2 {
+				best = h
+			}
+		}
+	}
+	if math.IsInf(best.chi2, 1) || best.drop <= 0 || last <= best.onset {
+		return past{}, false
+	}
+	return past{kind: kind, onset: best.onset - a.ch.LagS, size: best.drop, tau: best.tau}, true
+}
+
+// after begins a fit of an opening after what lookBack found.
+func (a *opening) afterEarlier(p past) {
+	s := &a.s
+	a.past, a.earlier = p, p.kind
+	a.from = max(s.index(p.onset-earlierRamp), 0)
+	// Straight before the earlier event, as far as it goes.
+	end := s.index(p.onset - 3*a.ch.LagS - 4*s.dt)
+	for end-a.from > 64 && bend(s.t[a.from:end], s.v[a.from:end]) >= 3 {
+		a.from = (a.from + end) / 2
+	}
+	if end-a.from >= 48 {
+		a.noise = newNoise(lineResiduals(s.t[a.from:end], s.v[a.from:end]), a.floor()*a.floor())
+	}
+}
+
+// splitWorth is how much better two openings in one must explain the data than
+// one alone: chi square for the three figures more.
+const splitWorth = 16
+
+// split tries whether what was taken for one opening is two, so close that the
+// monitor could not tell them apart; if so the figures become those of the
+// first.
+func (a *opening) split() {
+	one := bestOf(a.fits)
+	if one == nil || a.liquid {
+		return
+	}
+	misfit := a.excess()
+	wide := one.width > math.Max(3e-3, 4*a.s.dt) && one.cov[figWidth][figWidth] < 0.2*0.2
+	if misfit < 1.5 && !wide {
+		return
+	}
+	kept, start := *a, a.start
+	a.earlier, a.first = earlierOpening, true
+	var found *opening
+	for _, part := range []float64{0.2, 0.4} {
+		a.forget()
+		w := math.Max(one.width, 4*a.s.dt)
+		a.past = past{kind: earlierOpening, onset: one.onset - part*w, size: 0.05 * (one.level + a.gauge), tau: 0.02}
+		a.start.onset = one.onset + 0.1*w + a.ch.LagS
+		a.refine()
+		if best := bestOf(a.fits); best != nil && (found == nil || best.chi2/float64(a.used) < bestOf(found.fits).chi2/float64(found.used)) {
+			c := *a
+			found = &c
+		}
+		a.start = start
+	}
+	*a = kept
+	if found == nil {
+		return
+	}
+	two := bestOf(found.fits)
+	apart := two.onset - two.before
+	after := found.excess()
+	if apart <= 0 || apart > 12*a.s.dt+2*a.ch.LagS || after > 0.5*misfit+0.5 || misfit == 1 && (found.used < kept.used || bestOf(found.fits).chi2 > one.chi2-splitWorth) {
+		return
+	}
+	*a = *found
+	a.start, a.settled = start, after
+	for i := range a.fits {
+		a.fits[i].becomeFirst()
+	}
+}
+
+// becomeFirst exchanges the opening with the earlier one: from here on the
+// figures are those of the first. The course is no longer one to be solved.
+func (p *profile) becomeFirst() {
+	p.onset, p.before = p.before, p.onset
+	p.rate, p.oldRate = p.oldRate, p.rate
+	p.width, p.oldWidth = p.oldWidth, p.width
+	for _, x := range [][2]figure{{figOnset, figBefore}, {figRate, figOldRate}, {figWidth, figOldWidth}} {
+		f, g := x[0], x[1]
+		p.cov[f], p.cov[g] = p.cov[g], p.cov[f]
+		for k := range p.cov {
+			p.cov[k][f], p.cov[k][g] = p.cov[k][g], p.cov[k][f]
+		}
+	}
+}
