@@ -213,6 +213,7 @@ type featureJSON struct {
 
 type stateJSON struct {
 	Bench         string               `json:"bench"`
+	Rig           string               `json:"rig,omitempty"`
 	Simulated     bool                 `json:"simulated"`
 	Replay        bool                 `json:"replay"`
 	NowUTC        string               `json:"now_utc"`
@@ -252,7 +253,7 @@ type heldJSON struct {
 func (e edge) state() *stateJSON {
 	s := e.State
 	out := &stateJSON{
-		Bench: s.Bench, Simulated: s.Simulated, Replay: s.Replay,
+		Bench: s.Bench, Rig: s.Rig, Simulated: s.Simulated, Replay: s.Replay,
 		NowUTC: s.NowUTC, NowBenchS: float64(s.Now) / 1e9,
 		Phase: s.Phase, PhaseSinceUTC: e.utc(s.PhaseAt), Run: e.run(s.Run, 0),
 		Watchdog: watchdogJSON{Present: s.Watchdog.Present, Beating: s.Watchdog.Beating, LastUTC: e.utc(s.Watchdog.Last), Why: s.Watchdog.Why},

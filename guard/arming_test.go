@@ -1,8 +1,8 @@
 package guard
 
 import (
-	"math"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 

@@ -10,6 +10,7 @@ import (
 // Times are bench time in ns unless the name ends in _s (run time) or _utc.
 type State struct {
 	Bench     string         `json:"bench"`
+	Rig       string         `json:"rig,omitempty"`   // burst or runaway
 	Simulated bool           `json:"simulated"`       // a simulated bench: say so on the page
 	Replay    bool           `json:"replay"`          // caution 8
 	Now       int64          `json:"now"`             // bench time of this state

@@ -44,7 +44,7 @@ func (l *loop) publish(now int64) {
 func (l *loop) state(now int64) *stream.State {
 	e := l.eng
 	phase, since := e.judge.Phase()
-	s := &stream.State{Bench: l.bench.Name, Simulated: l.simulated, Now: now, NowUTC: l.utc(now), Phase: string(phase), PhaseAt: since,
+	s := &stream.State{Bench: l.bench.Name, Rig: string(l.bench.Detect.Rig), Simulated: l.simulated, Now: now, NowUTC: l.utc(now), Phase: string(phase), PhaseAt: since,
 		Trips: e.judge.Trips(), LoopLagS: seconds(l.lag), Refused: l.in.refused.Load() + l.fit.refused.Load()}
 	if r := l.rec; r != nil {
 		s.Run = &stream.RunState{ID: r.meta.ID, Specimen: r.meta.Specimen, Lot: r.meta.Lot, Shot: r.meta.Shot, Start: r.armed, StartUTC: l.utc(r.armed)}

@@ -18,14 +18,26 @@ export interface Event {
 }
 export interface Alarm {
   id: number; rule: string; priority: 'critical' | 'high' | 'medium' | 'low';
-  state: 'normal' | 'unacknowledged' | 'acknowledged' | 'returned-unacknowledged';
+  state: 'normal' | 'unacknowledged' | 'acknowledged' | 'returned-unacknowledged' | 'latched-unacknowledged' | 'latched-acknowledged'
+    | 'shelved' | 'suppressed-by-design' | 'out-of-service';
   since_utc: string; since_s: number; changed_utc: string; channel?: string;
   message: string; text: string; first?: boolean; who?: string;
+  until_utc?: string; reason?: string; count?: number; chatter?: boolean;
 }
 export interface Output {
   name: string; role?: string; demanded: 'on' | 'off'; state: 'on' | 'off' | 'unknown'; agrees: boolean; since_utc: string; reason?: string;
 }
-export interface Trip { rule: string; tripped: boolean; stands: boolean; since_utc?: string; since_s?: number; outputs: string[] }
+export interface Trip {
+  rule: string; tripped: boolean; stands: boolean; since_utc?: string; since_s?: number; outputs: string[]; first?: boolean;
+  bypassed?: boolean; bypass_until_utc?: string; bypass_who?: string; bypass_reason?: string; proof_due?: string; overdue?: boolean;
+}
+export interface Check { name: string; ok: boolean; required: boolean; why?: string; cure?: string; left_s?: number }
+export interface Held { at_least_bar: number; reference: string; pressurised: boolean }
+export interface Load { total: number; recent: number; flood?: boolean; chattering?: string[]; stale?: number }
+export interface Note {
+  n: number; at_utc: string; kind: 'alarm' | 'trip' | 'phase' | 'command'; what: string; subject: string; alarm?: number;
+  priority?: string; text?: string; who?: string; reason?: string; until_utc?: string; refused?: boolean;
+}
 export interface Sensor {
   name: string; role?: string; quantity: string; unit: string; reference?: string; at_utc: string;
   age_s?: number; quality: string; rate_hz?: number; cal_due?: string; zeroed: boolean;
@@ -37,7 +49,7 @@ export interface Instrument {
 }
 export interface Feature { name: string; low_barg?: number; high_barg?: number }
 export interface State {
-  bench: string; simulated: boolean; replay: boolean; now_utc: string; now_bench_s: number;
+  bench: string; rig?: 'burst' | 'runaway'; simulated: boolean; replay: boolean; now_utc: string; now_bench_s: number;
   phase: string; phase_since_utc?: string; run?: RunInfo;
   outputs: Output[]; watchdog: { present: boolean; beating: boolean; last_utc?: string; why?: string };
   trips: Trip[]; sensors: Sensor[]; instruments: Instrument[];
@@ -45,6 +57,7 @@ export interface State {
   forward?: { up: boolean; lag_s: number; points: number; refused: number; error?: string };
   loop_lag_s: number; refused_entries: number; cautions: string[]; features: Feature[];
   reference?: string; peak_bar?: number; peak_loss_bar?: number; ramp_bar_s?: number; trip_bar?: number;
+  guards?: Check[]; watch?: Check[]; held?: Held; alarm_load?: Load; names?: string[];
 }
 
 export type Message =
@@ -81,4 +94,22 @@ export async function post(path: string, body: Record<string, unknown>): Promise
   if (r.ok) return;
   const p = await r.json().catch(() => ({})) as { detail?: string; next?: string };
   throw new Refused(p.detail ?? `The program answered ${r.status}.`, p.next ?? 'Look at the program’s log.', true);
+}
+
+/** Whether this page's commands count as given at the bench; when the program
+ *  does not say, the program decides at each command. */
+export async function place(): Promise<'bench' | 'remote' | undefined> {
+  try {
+    const r = await fetch('/api/v1/place', { signal: AbortSignal.timeout(3000) });
+    return ((await r.json()) as { at?: 'bench' | 'remote' }).at;
+  } catch {
+    return undefined;
+  }
+}
+
+/** The history after note n, oldest first. */
+export async function history(after: number): Promise<Note[]> {
+  const r = await fetch(`/api/v1/history?after=${after}`, { signal: AbortSignal.timeout(3000) });
+  if (!r.ok) throw new Error(`the program answered ${r.status}`);
+  return ((await r.json()) as { notes: Note[] }).notes;
 }

@@ -5,8 +5,10 @@ import { CalculatorsPage } from './pages/calculators';
 import { LotsPage } from './pages/lots';
 import { RunsPage } from './pages/runs';
 import { Header, Said } from './panels/header';
+import { useKeys } from './panels/keys';
 import { Nav } from './panels/nav';
 import { Page } from './panels/page';
+import { Standing } from './panels/standing';
 import { useRoute } from './router';
 import type { Store } from './store';
 
@@ -26,11 +28,18 @@ export function App({ store }: { store: Store }) {
         <Header />
         <Said />
         <Nav page={route.page} />
+        <Standing />
+        <KeyListener />
         <Shown />
         <Foot />
       </CommandContext.Provider>
     </StoreContext.Provider>
   );
+}
+
+function KeyListener() {
+  useKeys();
+  return null;
 }
 
 /** The first thing that Tab reaches: past the top of the page, on the bench to

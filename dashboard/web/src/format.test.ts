@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest';
-import { age, between, bytes, ceiling, count, decimalsFor, duration, number, plusMinus, timeOfDay } from './format';
+import { age, between, bytes, ceiling, count, decimalsFor, duration, number, plusMinus, timeOfDay, twoDigits } from './format';
 
 describe('number', () => {
   it.each([
@@ -43,5 +43,14 @@ describe('sizes', () => {
     }
     expect(ceiling(48)).toBe(60);
     expect(ceiling(18)).toBe(20);
+  });
+});
+
+describe('two digits of an uncertainty', () => {
+  it('never shows a known one as zero', () => {
+    for (const [u, d] of [[0.00021, 5], [0.00002, 6], [0.000096, 6], [0.0015, 4], [0.1, 2], [0.35, 2], [1.2, 1], [35, 0], [1e-12, 8]] as const) expect(twoDigits(u, 3), String(u)).toBe(d);
+    expect(twoDigits(undefined, 3)).toBe(3);
+    expect(twoDigits(0, 3)).toBe(3);
+    expect(number(0.00002, twoDigits(0.00002, 3))).toBe('0.000020');
   });
 });

@@ -18,6 +18,13 @@ export function decimalsFor(u: number | undefined, fallback: number, most = 4): 
   return Math.min(most, Math.max(0, (first < 2.95 ? 1 : 0) - decade));
 }
 
+/** Decimals that show two significant digits of an uncertainty, so that no small
+ *  one reads as zero; at most to 10 ns. */
+export function twoDigits(u: number | undefined, fallback: number): number {
+  if (u === undefined || !(u > 0)) return fallback;
+  return Math.min(8, Math.max(0, 1 - Math.floor(Math.log10(u) + 1e-9)));
+}
+
 export function plusMinus(v: number | undefined, u: number | undefined, fallback: number): string {
   const d = decimalsFor(u, fallback);
   return u === undefined ? number(v, d) : `${number(v, d)} ± ${number(u, d)}`;

@@ -1,6 +1,6 @@
 import { createContext } from 'preact';
 import { useContext, useEffect, useReducer, useState } from 'preact/hooks';
-import { Refused, post } from './api';
+import { Refused, place, post } from './api';
 import type { Store } from './store';
 
 export const StoreContext = createContext<Store>(null as unknown as Store);
@@ -29,6 +29,11 @@ export interface Commands {
   setWho(name: string): void;
   send(path: string, what: string, body?: Record<string, unknown>): Promise<boolean>;
   dismiss(): void;
+  /** the form that arms is open */
+  arming: boolean;
+  setArming(open: boolean): void;
+  /** from where this page's commands count as given; undefined: not known yet */
+  at: 'bench' | 'remote' | undefined;
 }
 
 export const CommandContext = createContext<Commands>(null as unknown as Commands);
@@ -40,8 +45,13 @@ const KEY = 'ventward-who';
 export function useCommandState(): Commands {
   const [said, say] = useState<Said | undefined>();
   const [who, setWhoState] = useState(() => sessionStorage.getItem(KEY) ?? '');
+  const [arming, setArming] = useState(false), [at, setAt] = useState<Commands['at']>();
+  useEffect(() => void place().then(setAt), []);
   return {
     said,
+    arming,
+    setArming,
+    at,
     who,
     setWho(name) {
       sessionStorage.setItem(KEY, name);

@@ -1,9 +1,11 @@
 import detectSource from '../../../detect/event.go?raw';
 import readingSource from '../../../daq/reading.go?raw';
+import alarmSource from '../../../guard/alarm.go?raw';
+import armingSource from '../../../guard/arming.go?raw';
 import { describe, expect, it } from 'vitest';
-import type { Event, State } from './api';
+import type { Alarm, Event, State } from './api';
 import { Q } from './frame';
-import { cautions, doubts, eventTitle, FLAGS } from './words';
+import { byUrgency, cautions, checkName, doubts, eventTitle, FLAGS, silenced, waiting } from './words';
 
 const e = (over: Partial<Event>): Event => ({ event: 'vent-opening', id: 1, rev: 1, onset_s: 0, decided_s: 0, flags: [], ...over });
 
@@ -32,6 +34,25 @@ describe('words', () => {
   it('puts the worst doubt first', () => {
     expect(doubts(Q.unsettled | Q.open).map(d => d.word)).toEqual(['open circuit', 'clock not settled']);
     expect(doubts(0)).toEqual([]);
+  });
+
+  it('sorts alarms by what must be answered first', () => {
+    const a = (id: number, priority: Alarm['priority'], state: Alarm['state'], first = false) => ({ id, priority, state, first }) as Alarm;
+    const list = [a(1, 'low', 'unacknowledged'), a(2, 'critical', 'acknowledged'), a(3, 'high', 'latched-unacknowledged'), a(4, 'high', 'unacknowledged', true), a(5, 'high', 'returned-unacknowledged')];
+    expect(list.sort(byUrgency).map(x => x.id)).toEqual([4, 3, 5, 1, 2]);
+  });
+
+  it('knows every state of an alarm that the program has', () => {
+    const states = [...alarmSource.matchAll(/AlarmState\s+= "([a-z-]+)"/g)].map(m => m[1] as Alarm['state']);
+    expect(states).toHaveLength(9);
+    expect(states.filter(state => waiting({ state } as Alarm))).toEqual(['unacknowledged', 'returned-unacknowledged', 'latched-unacknowledged']);
+    expect(states.filter(state => silenced({ state } as Alarm))).toEqual(['shelved', 'suppressed-by-design', 'out-of-service']);
+  });
+
+  it('names every condition of arming that the program has', () => {
+    const names = [...armingSource.matchAll(/^\tGuard\w+\s+= "([a-z]+)"/gm)].map(m => m[1]!);
+    expect(names.length).toBeGreaterThan(15);
+    for (const n of names) expect(checkName(n), n).toMatch(/ /);
   });
 
   it('always says that it is no safety device, and what the bench says', () => {

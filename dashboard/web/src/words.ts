@@ -1,4 +1,4 @@
-import type { Event, Sensor, State } from './api';
+import type { Alarm, Event, Sensor, State } from './api';
 import { number } from './format';
 import { Q } from './frame';
 
@@ -80,6 +80,34 @@ export function doubts(bits: number): Doubt[] {
 }
 
 export const PRIORITY_WORD: Record<string, string> = { critical: 'Critical', high: 'High', medium: 'Medium', low: 'Low' };
+/** Whether somebody still has to acknowledge. */
+export function waiting(a: Alarm): boolean {
+  return a.state.endsWith('unacknowledged');
+}
+
+/** Silenced by a person or by the bench's design: its trip is not. */
+export function silenced(a: Alarm): boolean {
+  return a.state === 'shelved' || a.state === 'out-of-service' || a.state === 'suppressed-by-design';
+}
+
+/** What must be answered first: unanswered before answered, urgent before less
+ *  so, and of the same the first that came. */
+export function byUrgency(a: Alarm, b: Alarm): number {
+  return Number(waiting(b)) - Number(waiting(a)) || priorityRank(a.priority) - priorityRank(b.priority) || Number(b.first ?? false) - Number(a.first ?? false) || a.id - b.id;
+}
+
+/** The guard's names for what arming and the watch ask for, as people say it. */
+const CHECKS: Record<string, string> = {
+  fresh: 'Readings of every rule that makes safe', trips: 'No trip latched or standing', range: 'Transducer range', calibration: 'Calibration in force',
+  zero: 'Zero verified', rate: 'Sample rate for the ramp', plausible: 'Readings plausible at ambient', clock: 'Clocks settled', recording: 'Record can be written',
+  space: 'Space for the run', leak: 'Leak rate known', volume: 'Volume determined', dump: 'Dump valve exercised', watchdog: 'Watchdog relay proved',
+  awake: 'Computer kept awake', names: 'Two persons named', proof: 'Proof tests in date', bypass: 'No trip bypassed', description: 'Bench description unchanged',
+};
+
+export function checkName(name: string): string {
+  return CHECKS[name] ?? capital(name);
+}
+
 const ORDER = ['critical', 'high', 'medium', 'low'];
 
 export function priorityRank(p: string): number {

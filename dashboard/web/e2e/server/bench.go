@@ -51,6 +51,14 @@ type bench struct {
 	tripped  int64
 	supply   bool
 	alarms   []guard.Alarm
+	trips    []guard.Trip
+	dump     daq.OutputState
+	names    [2]string
+	held     *guard.Held
+	waits    []guard.Check
+	load     guard.Load
+	rig      string
+	beating  bool
 	commands []daq.Command
 	state    int
 	shot     int
@@ -66,6 +74,14 @@ func newBench() *bench {
 		ramp:   1,
 		phase:  "under test",
 		supply: true,
+		trips: []guard.Trip{
+			{Rule: "over-pressure", Outputs: []int{0}},
+			{Rule: "opening", Outputs: []int{0}},
+			{Rule: "pressure not measured", Outputs: []int{0}, ProofDue: "2001-03-01", Overdue: true},
+		},
+		dump:    daq.OutputOff,
+		rig:     "burst",
+		beating: true,
 	}
 }
 
@@ -177,11 +193,14 @@ func (b *bench) act(what string, q url.Values) bool {
 	case "fault":
 		b.hub.Event(detect.Event{ID: int(f), Rev: 1, Kind: detect.SensorFault, Fault: detect.FaultSpike, Onset: now, Decided: now + 1e6, End: now + 1e6})
 	case "trip":
-		b.tripped, b.supply = now, false
+		b.trip(1, now)
+		b.trips[1].Stands = f != 0
 	case "alarm":
 		b.raise(int(f), guard.Priority(q.Get("priority")), q.Get("text"), now)
 	default:
-		return false
+		if !b.safety(what, q, f, now) {
+			return false
+		}
 	}
 	b.hub.State(b.describe(now))
 	return true
@@ -192,13 +211,7 @@ func (b *bench) obey(c daq.Command) {
 	now := b.now()
 	switch c.Verb {
 	case "acknowledge":
-		id, _ := strconv.Atoi(c.Args["id"])
-		for i := range b.alarms {
-			if a := &b.alarms[i]; a.ID == id {
-				a.State, a.Changed, a.Who = guard.Acknowledged, now, c.Who
-				b.hub.Alarm(*a)
-			}
-		}
+		b.alarm(c, func(a *guard.Alarm) { a.State, a.Who = a.State.After(guard.Acknowledges), c.Who }, now)
 	case "start":
 		shot, _ := strconv.Atoi(c.Args["shot"])
 		b.start(c.Args["specimen"], c.Args["lot"], shot, now)
@@ -206,8 +219,12 @@ func (b *bench) obey(c daq.Command) {
 		b.run = nil
 		b.hub.Run(nil, now)
 	case "abort":
-		b.tripped, b.supply, b.phase, b.phaseAt = now, false, "making safe", now
+		b.trip(1, now)
+		b.phase, b.phaseAt = "making safe", now
+	default:
+		b.guarded(c, now)
 	}
+	b.hub.Command(c, nil, now)
 	b.hub.State(b.describe(now))
 }
 
@@ -217,7 +234,7 @@ func (b *bench) start(specimen, lot string, shot int, at int64) {
 }
 
 func (b *bench) raise(id int, p guard.Priority, text string, now int64) {
-	a := guard.Alarm{ID: id, Rule: "rule", Priority: p, State: guard.Unacknowledged, Since: now, Changed: now, Channel: 0, Value: b.pressure(now) * bar, Message: text, Text: "Stay behind the shield. Check the supply valve at the bench."}
+	a := guard.Alarm{ID: id, Rule: "rule " + strconv.Itoa(id), Priority: p, State: guard.Unacknowledged, Since: now, Changed: now, Channel: 0, Value: b.pressure(now) * bar, Message: text, Text: "Stay behind the shield. Check the supply valve at the bench."}
 	b.alarms = append(b.alarms, a)
 	b.hub.Alarm(a)
 }
@@ -242,16 +259,13 @@ func (b *bench) fitted(id int, now int64, feature string) detect.Event {
 
 func (b *bench) describe(now int64) stream.State {
 	s := stream.State{
-		Bench: "Kiln 2", Simulated: true, Replay: b.replay, Now: now, NowUTC: b.zero.Add(time.Duration(now)).UTC().Format(time.RFC3339Nano),
+		Bench: "Kiln 2", Rig: b.rig, Simulated: true, Replay: b.replay, Now: now, NowUTC: b.zero.Add(time.Duration(now)).UTC().Format(time.RFC3339Nano),
 		Phase: b.phase, PhaseAt: b.phaseAt, Run: b.run,
-		Watchdog: stream.WatchdogState{Present: true, Beating: true, Last: now - 120e6},
-		Trips: []guard.Trip{
-			{Rule: "over-pressure", Outputs: []int{0}},
-			{Rule: "opening", Outputs: []int{0}, Tripped: b.tripped != 0, Since: b.tripped},
-			{Rule: "pressure not measured", Outputs: []int{0}},
-		},
+		Watchdog: b.watchdog(now), Names: b.names, Held: b.held, Waits: b.waits, Load: b.load,
+		Trips: b.trips,
 		Outputs: []stream.OutputState{
 			{Name: "supply valve", Role: daq.RoleSupplyValve, Demanded: b.supply, State: level(b.supply), Agrees: true, Since: b.tripped},
+			{Name: "dump valve", Role: daq.RoleDumpValve, State: b.dump, Agrees: b.dump == daq.OutputOff, Since: b.tripped},
 			{Name: "heartbeat", Demanded: true, State: daq.OutputOn, Agrees: true, Since: now - 120e6},
 		},
 		Lines: []stream.LineState{
@@ -267,6 +281,9 @@ func (b *bench) describe(now int64) stream.State {
 			{Name: "housing", LowPa: ptr(40 * bar)},
 		},
 		PeakLoss: ptr(0.012 * bar), PeakPa: ptr(b.peak), TripPa: ptr(48 * bar),
+	}
+	if b.phase == "at rest" || b.phase == "preparing" {
+		s.Guards = b.guards()
 	}
 	if b.ramp != 0 {
 		s.RampPaS = ptr(b.ramp * bar)

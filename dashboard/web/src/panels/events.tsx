@@ -1,5 +1,5 @@
 import type { Event } from '../api';
-import { DASH, decimalsFor, number, plusMinus } from '../format';
+import { DASH, number, plusMinus, twoDigits } from '../format';
 import { useStore } from '../hooks';
 import { eventTitle, FLAGS, opens } from '../words';
 import { Warn } from './icons';
@@ -32,7 +32,7 @@ export function Events() {
 
 function Opening({ e }: { e: Event }) {
   const fitted = e.pressure_bar !== undefined, bound = e.flags.includes('saturated') || e.flags.includes('lower-bound');
-  const td = decimalsFor(e.onset_u_s, 3);
+  const td = twoDigits(e.onset_u_s, 3);
   return (
     <li class={`card ${fitted ? 'fitted' : 'provisional'} ${e.event}`} data-event={e.id} data-rev={e.rev}>
       <div class="head">

@@ -21,13 +21,13 @@ export function Header() {
         <span class="label">UTC</span>
         <span class="num">{dead ? '\u2013' : timeOfDay(st?.now_utc)}</span>
       </div>
-      <button type="button" class="abort" onClick={() => void c.send('abort', 'Abort')}><Stop />Abort</button>
+      <button type="button" class="abort" aria-keyshortcuts="F8" onClick={() => void c.send('abort', 'Abort')}><Stop />Abort<kbd>F8</kbd></button>
     </header>
   );
 }
 
 function RunBlock() {
-  const s = useStore(), c = useCommands(), [open, setOpen] = useState(false);
+  const s = useStore(), c = useCommands(), open = c.arming, setOpen = c.setArming;
   const run = s.state?.run;
   if (run) {
     const here = performance.now() / 1000, t = s.notLive(here) ? NaN : s.ages.bench(here) - run.start_bench_s;
@@ -71,7 +71,6 @@ function StartForm({ done }: { done: () => void }) {
       <label>Specimen<input name="specimen" required maxLength={80} autocomplete="off" spellcheck={false} ref={first} /></label>
       <label>Lot<input name="lot" maxLength={80} autocomplete="off" spellcheck={false} /></label>
       <label>Shot<input name="shot" type="number" min={1} max={99999} step={1} inputMode="numeric" /></label>
-      <label>Your name<input value={c.who} maxLength={80} autocomplete="name" onInput={e => c.setWho((e.target as HTMLInputElement).value)} /></label>
       <div class="row">
         <button type="submit" class="act" disabled={busy}>Start recording</button>
         <button type="button" class="quiet" onClick={done}>Cancel</button>

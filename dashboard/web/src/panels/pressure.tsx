@@ -3,6 +3,7 @@ import { age, ceiling, number } from '../format';
 import { BAD, Q } from '../frame';
 import { useBeat, useStore } from '../hooks';
 import type { Store } from '../store';
+import { slope } from '../trend';
 import { capital, doubts } from '../words';
 import { Tick, Warn } from './icons';
 
@@ -20,23 +21,6 @@ function specimens(s: Store): Now[] {
       worst: live ? live.worstSince(s.benchNow - 2) : 0, age: live ? s.ages.age(live.newest, t) : Infinity,
     };
   });
-}
-
-/** Slope of the last seconds by least squares, bar/s; what the page says while
- *  the bench gives no ramp of its own. */
-function slope(s: Store, channel: number, per: number, span = 5): number | undefined {
-  const live = s.live[channel];
-  if (!live) return undefined;
-  let n = 0, sx = 0, sy = 0, sxx = 0, sxy = 0;
-  for (let i = live.bins.length - 1; i >= 0; i--) {
-    const b = live.bins[i]!, x = (b.index + 0.5) * live.width - s.benchNow;
-    if (x < -span) break;
-    const y = (b.min + b.max) / 2 / per;
-    if (Number.isNaN(y)) continue;
-    n++; sx += x; sy += y; sxx += x * x; sxy += x * y;
-  }
-  const d = n * sxx - sx * sx;
-  return n > 10 && d > 0 ? (n * sxy - sx * sy) / d : undefined;
 }
 
 /** The one value that must be read from three metres. */
