@@ -40,7 +40,10 @@ func LotDocument(r *LotReport) *Document {
 		d.ID = fmt.Sprintf("%d lots, %s to %s", len(r.lots()), r.lots()[0], r.lots()[len(r.lots())-1])
 	}
 	d.Subtitle = "Lot " + d.ID
-	if len(r.lots()) > 1 {
+	switch n := len(r.lots()); {
+	case n > 1 && d.ID != strings.Join(r.lots(), ", "):
+		d.Subtitle = d.ID
+	case n > 1:
 		d.Subtitle = "Lots " + d.ID
 	}
 	if r.Simulated {
@@ -208,7 +211,7 @@ func (r *LotReport) figureSection() Section {
 	t := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"n", 0.5, true}, {"Mean", 0.9, true}, {"s", 0.8, true}, {"Min", 0.9, true}, {"Max", 0.9, true},
 		{"k", 0.8, true}, {"Tolerance interval or bound", 1.8, true}, {"Limits", 1.5, true}, {"Cpk (lower bound)", 1.3, true}, {"Verdict", 1.3, false}}}
 	fit := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"Normality: A² (p)", 1.4, true}, {"Normality: W (p)", 1.4, true}, {"Farthest shot, Grubbs G / critical", 1.9, false},
-		{"Measurement s / lot's own", 1.3, true}, {"Weibull shape, scale", 1.5, true}, {percent(r.Statement.Coverage) + " exceed, by Weibull (bounds)", 2, true}}}
+		{"Bench s / lot s", 1, true}, {"Weibull shape, scale", 1.5, true}, {percent(r.Statement.Coverage) + " exceed, by Weibull (bounds)", 2, true}}}
 	for i := range r.Sums {
 		l := LotSummary(&r.Sums[i])
 		name := groupName(&r.Sums[i].Group)
@@ -217,7 +220,7 @@ func (r *LotReport) figureSection() Section {
 		fit.Rows = append(fit.Rows, Row{Cells: []string{name, testCell(l.AD, l.ADP), testCell(l.SW, l.SWP), grubbsCell(&l), ratioCell(&l), weibullCell(&l), quantileCell(&l)}})
 	}
 	t.Note = "Pressures in bar gauge. k: exact factor for n, confidence and coverage; two-sided without limits or with two, one-sided with one."
-	fit.Note = "A²: Anderson-Darling. W: Shapiro-Wilk. Grubbs: two-sided, 5 %; a flagged shot stays in. Measurement: at most 10 % of the lot's own spread (common practice, no source). Weibull: maximum likelihood, shots that only held \"at least\" taken in as such; bounds by the likelihood ratio."
+	fit.Note = "A²: Anderson-Darling. W: Shapiro-Wilk. Grubbs: two-sided, 5 %; a flagged shot stays in. Bench s: the measurement's own standard deviation, at most 10 % of the lot's (common practice, no source). Weibull: maximum likelihood, shots that only held \"at least\" taken in as such; bounds by the likelihood ratio."
 	return Section{Title: "Figures", Blocks: []Block{{Table: t}, {Table: fit}}}
 }
 

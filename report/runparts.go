@@ -56,7 +56,7 @@ func (r *Run) tracePlot(q daq.Quantity, from, to float64, traces []*Envelope, wh
 			continue
 		}
 		x, y := traces[i].line(scale)
-		l := &curve{x: x, y: y, c: series[len(names)], width: []float64{1.5, 0.8, 0.8, 0.8}[len(names)], dash: [][]vg.Length{nil, {5, 3}, {4, 2}, {1.5, 1.5}}[len(names)]}
+		l := &curve{x: x, y: y, c: series[len(names)], width: []float64{1.9, 0.7, 0.8, 0.8}[len(names)], dash: [][]vg.Length{nil, nil, {4, 2}, {1.5, 1.5}}[len(names)]}
 		p.Add(l)
 		p.Legend.Add(c.Name, l)
 		names = append(names, c.Name)
