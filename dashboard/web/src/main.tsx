@@ -4,6 +4,7 @@ import { App } from './app';
 import { Feed } from './feed';
 import { Store } from './store';
 import './style.css';
+import './pages.css';
 
 const store = new Store();
 new Feed(store, `${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/v1/live`).start();

@@ -1,7 +1,9 @@
-import { useEffect, useRef, useState } from 'preact/hooks';
+import { useState } from 'preact/hooks';
 import { between, duration, timeOfDay } from '../format';
 import { useBeat, useCommands, useStore } from '../hooks';
 import { PHASES } from '../words';
+import type { Specimen } from '../papers';
+import { Choose } from './choose';
 import { Stop } from './icons';
 
 /** Always on top: which bench, which run, how old the values are, and ABORT. */
@@ -53,23 +55,19 @@ function RunBlock() {
 
 /** Not a modal dialog: alarms and ABORT stay within reach while it is open. */
 function StartForm({ done }: { done: () => void }) {
-  const c = useCommands(), [busy, setBusy] = useState(false), first = useRef<HTMLInputElement>(null);
-  // Once: the page draws again many times while somebody types.
-  useEffect(() => first.current?.focus(), []);
+  const c = useCommands(), [busy, setBusy] = useState(false), [chosen, choose] = useState<Specimen | undefined>();
   const submit = async (e: SubmitEvent) => {
     e.preventDefault();
     const f = new FormData(e.target as HTMLFormElement), shot = Number(f.get('shot') || 0);
     setBusy(true);
-    const body = { specimen: String(f.get('specimen')).trim(), lot: String(f.get('lot')).trim(), ...(shot > 0 ? { shot } : {}) };
-    const ok = await c.send('runs', 'Start run', body);
+    const body = chosen ? { specimen: chosen.id, lot: chosen.lot } : { specimen: String(f.get('specimen') ?? '').trim(), lot: String(f.get('lot') ?? '').trim() };
+    const ok = await c.send('runs', 'Start run', { ...body, ...(shot > 0 ? { shot } : {}) });
     setBusy(false);
     if (ok) done();
   };
   return (
     <form id="start-run" class="start" onSubmit={e => void submit(e as SubmitEvent)} onKeyDown={e => e.key === 'Escape' && done()}>
-      <p>Check the label on the specimen, then type it here.</p>
-      <label>Specimen<input name="specimen" required maxLength={80} autocomplete="off" spellcheck={false} ref={first} /></label>
-      <label>Lot<input name="lot" maxLength={80} autocomplete="off" spellcheck={false} /></label>
+      <Choose chosen={chosen} onChoose={choose} />
       <label>Shot<input name="shot" type="number" min={1} max={99999} step={1} inputMode="numeric" /></label>
       <div class="row">
         <button type="submit" class="act" disabled={busy}>Start recording</button>
