@@ -58,8 +58,8 @@ func (r *Refusal) Error() string { return r.Reason + ": " + r.Next }
 type Options struct {
 	Hub     *stream.Hub
 	Archive Archive // nil: nothing is stored, lists are empty
-	// Registry, Lots and Estimates serve the pages beside the bench's; nil: the
-	// program has none.
+	// Registry, Lots and Estimates serve the pages beside the bench's; nil: lists
+	// are empty, and nothing can be entered or estimated.
 	Registry  Registry
 	Lots      Lots
 	Estimates Estimates
