@@ -27,6 +27,7 @@ type options struct {
 	n       int    // traces a scenario and rate; 0: by the set
 	verbose bool
 	nofit   bool
+	rig     string // burst or runaway; empty: both
 	first   uint64 // first seed; 0: the start of the range
 }
 
@@ -40,6 +41,7 @@ func main() {
 	flag.IntVar(&o.n, "n", 0, "traces a scenario and rate (default: by the set)")
 	flag.BoolVar(&o.verbose, "v", false, "print every miss, false call and interval that fails")
 	flag.BoolVar(&o.nofit, "nofit", false, "detector only")
+	flag.StringVar(&o.rig, "rig", "", "burst or runaway (default: both)")
 	flag.Uint64Var(&o.first, "first", 0, "first seed, for a range nobody has looked at (default: the start of the development or scoring seeds)")
 	flag.Parse()
 	if err := run(o, os.Stdout); err != nil {
@@ -68,12 +70,18 @@ func run(o options, out io.Writer) error {
 	}
 	var kinds []sim.ScenarioKind
 	for _, k := range sim.Scenarios() {
-		if o.only == "" || contains(strings.Split(o.only, ","), k.Name) {
+		if o.rig != "runaway" && (o.only == "" || contains(splitNames(o.only), k.Name)) {
 			kinds = append(kinds, k)
 		}
 	}
-	if len(kinds) == 0 {
-		return fmt.Errorf("-only %q names no scenario", o.only)
+	cells := 0
+	for _, k := range sim.CellScenarios() {
+		if o.rig != "burst" && (o.only == "" || contains(splitNames(o.only), k.Name)) {
+			cells++
+		}
+	}
+	if len(kinds)+cells == 0 {
+		return fmt.Errorf("-rig %q -only %q: no such scenario", o.rig, o.only)
 	}
 	first := uint64(devSeeds)
 	name := "development"
@@ -82,6 +90,14 @@ func run(o options, out io.Writer) error {
 	}
 	if o.first > 0 {
 		first, name = o.first, rangeOf(o.first, n)
+	}
+	if cells > 0 {
+		fmt.Fprintf(out, "runaway rig, %s seeds %d to %d, %d scenarios\n\n", name, first, first+uint64(n)-1, cells)
+		runCells(o, first, n, out)
+		fmt.Fprintln(out)
+	}
+	if len(kinds) == 0 {
+		return nil
 	}
 	begin := time.Now()
 	jobs := make(chan job)
@@ -123,6 +139,8 @@ func rangeOf(first uint64, n int) string {
 	}
 	return "development and scoring"
 }
+
+func splitNames(s string) []string { return strings.Split(s, ",") }
 
 func contains(list []string, s string) bool {
 	for _, x := range list {

@@ -66,3 +66,22 @@ func TestLimits(t *testing.T) {
 		t.Error("a truth that is not there has limits")
 	}
 }
+
+// TestCells scores one failing cell and one nuisance of the runaway rig.
+func TestCells(t *testing.T) {
+	rates := cellRates
+	defer func() { cellRates = rates }()
+	cellRates = [][2]float64{{100, 10}}
+	var out bytes.Buffer
+	if err := run(options{set: "small", n: 1, rig: "runaway", only: "runaway,fast-heater-glitch", first: 2}, &out); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"development seeds 2 to 2", "first ventings found", "1 of 1", "0 of 1", "coverage of the stated u of the gas"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("no %q in\n%s", want, out.String())
+		}
+	}
+	if err := run(options{set: "small", n: 1, rig: "runaway", only: "rupture"}, &out); err == nil {
+		t.Error("a burst scenario on a runaway rig")
+	}
+}
