@@ -32,17 +32,18 @@ type venting struct {
 	curve  bool
 	relTol float64
 
-	gas    flow.Gas
-	n      int       // slices
-	volume []float64 // of each
-	share  []float64 // of the generation in each
-	core   flow.Passage
-	roll   flow.Passage
-	choke  float64 // choked flux a pascal at 1 K
-	vents  []ventState
-	res    VentingResult
-	out    []float64 // flows of the vents, kg/s, scratch
-	breach bool      // found already
+	gas      flow.Gas
+	n        int       // slices
+	volume   []float64 // of each
+	share    []float64 // of the generation in each
+	core     flow.Passage
+	roll     flow.Passage
+	choke    float64 // choked flux a pascal at 1 K
+	critical float64 // ratio of pressures below which flow is choked
+	vents    []ventState
+	res      VentingResult
+	out      []float64 // flows of the vents, kg/s, scratch
+	breach   bool      // found already
 
 	seen           int // points since the last event
 	t1, p1, t2, p2 float64
@@ -84,7 +85,7 @@ func (w *venting) prepare() {
 	c := w.c
 	T := c.Generation.Hottest()
 	w.gas = c.Gas.Gas(T)
-	w.choke = w.gas.ChokedFlux(1, 1)
+	w.choke, w.critical = w.gas.ChokedFlux(1, 1), flow.CriticalRatio(w.gas.Gamma)
 	w.n = max(1, c.Inside.Slices)
 	w.volume, w.share = make([]float64, w.n), make([]float64, w.n)
 	in := c.Inside
@@ -158,7 +159,7 @@ func (w *venting) rate(t float64, y, dy []float64) {
 	for k := range w.vents {
 		s := &w.vents[k]
 		if a := s.area(t); a > 0 {
-			q := w.gas.MassFlow(a, w.pressure(t, y, s.slice), c.AmbientPa, T) / w.gas.MolarMass
+			q := w.outflow(a, w.pressure(t, y, s.slice), T)
 			dy[s.slice] -= q
 			out += q
 		}
@@ -171,6 +172,15 @@ func (w *venting) rate(t float64, y, dy []float64) {
 		tg := c.Generation.Temperature(t)
 		dy[w.n] = (gen*((cv+flow.R)*tg-cv*T) - out*flow.R*T + c.WallWPerK*(tg-T)) / (y[0] * cv)
 	}
+}
+
+// outflow is flow.Gas.MassFlow to the surroundings in mol/s; the powers that
+// choked flow needs are taken once a simulation.
+func (w *venting) outflow(a, p, T float64) float64 {
+	if w.c.AmbientPa <= w.critical*p {
+		return a * w.choke * p / math.Sqrt(T) / w.gas.MolarMass
+	}
+	return w.gas.MassFlow(a, p, w.c.AmbientPa, T) / w.gas.MolarMass
 }
 
 // exchange moves gas between neighbouring slices, through core and roll.
