@@ -144,7 +144,9 @@ func TestVentingJobsAreBoundedAndCancelled(t *testing.T) {
 		t.Errorf("cancelled while waiting: %+v %v", j, ok)
 	}
 	first := ids[max(0, len(ids)-jobsKept)]
-	until(t, d, first, func(j dashboard.Job) bool { return j.Held || j.State == dashboard.JobCancelled || j.State == dashboard.JobRunning })
+	until(t, d, first, func(j dashboard.Job) bool {
+		return j.Held || j.State == dashboard.JobCancelled || j.State == dashboard.JobRunning
+	})
 	for _, id := range ids {
 		d.Cancel(id)
 	}
