@@ -73,6 +73,7 @@ type cellScript struct {
 	lengthS  float64
 	faults   []cellFault
 	reversed bool
+	uneven   float64 // part of the gas's excess over the wall by which its thermometer's place differs from the mean
 }
 
 // cellFault is what goes wrong with a channel from a time on, s.
@@ -148,11 +149,12 @@ func PlayCell(sc CellScenario) (*CellTrace, error) {
 		return nil, fmt.Errorf("cell scenario %q: rates %g and %g Hz: give 10 to 20000, and 1 up to the first", sc.Kind, sc.Rate, sc.Slow)
 	}
 	h := fnv.New32a()
-	h.Write([]byte(sc.Kind))
+	fmt.Fprint(h, sc.Kind, sc.Rate, sc.Slow) // each rate sees other cells
 	w := &cellScript{rng: stream(sc.Seed, forCells, int(h.Sum32()>>1)), offS: math.Inf(1)}
 	plan := CellPlan{Name: "S", Pieces: 1, BottomVent: w.rng.IntN(2) == 0, CapacityAh: w.uniform(2.5, 5.2)}
 	w.piece = plan.draw(w.rng).Pieces[0]
 	w.heaterW, w.lengthS = w.uniform(35, 60), w.uniform(330, 360)
+	w.uneven = w.uniform(-unevenMost, unevenMost)
 	cellKinds[i].write(w)
 	if cellKinds[i].Nuisance {
 		w.lengthS = w.offS + w.uniform(20, 40)
@@ -187,6 +189,10 @@ func (w *cellScript) bench(sc CellScenario) Bench {
 	}
 	return b
 }
+
+// unevenMost bounds how uneven the gas of a vessel is (common practice, no
+// source).
+const unevenMost = 0.1
 
 // beginC is the temperature that a played cell has been brought to before the
 // trace begins: it saves the dull part of each.
@@ -242,6 +248,9 @@ func (w *cellScript) play(sc CellScenario) (*CellTrace, error) {
 func (w *cellScript) spoil(x *sensor, t, v float64, r *rig) float64 {
 	if w.reversed && x.ch.Name == "t_skin" { // the junction block is at room temperature
 		v = 2*(r.wall-kelvin) - v
+	}
+	if x.ch.Name == "t_gas" {
+		v += w.uneven * (r.temp - r.wall)
 	}
 	for _, f := range w.faults {
 		if f.channel == x.ch.Name && t >= f.from && t < f.to {

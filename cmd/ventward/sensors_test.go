@@ -117,3 +117,31 @@ func counters(s map[string]any, name string) map[string]any {
 	c, _ := instrument(s, name)["counters"].(map[string]any)
 	return c
 }
+
+// Two benches at once: two simulators, two daemons, folders of their own. What
+// happens on one is nothing to the other.
+func TestTwoBenches(t *testing.T) {
+	a, b := newRig(t, 33, nil), sensorsRig(t, 34)
+	a.serve()
+	b.serve()
+	a.await("fresh sensors and a beating watchdog", 20*time.Second, ready)
+	b.await("fresh sensors and a beating watchdog", 20*time.Second, ready)
+	run := armed(t, a)
+	a.must("pressurise", nil)
+	a.await("the supply to be read back on", 5*time.Second, func(s map[string]any) bool { return supply(s) == "on" })
+	if s := b.state(); s["run"] != nil || supply(s) != "off" || text(s["bench"]) == text(a.state()["bench"]) {
+		t.Errorf("the other bench: run %v, supply %s, name %v", s["run"], supply(s), s["bench"])
+	}
+	if n := len(b.runs()); n != 0 {
+		t.Errorf("%d runs stored for the other bench", n)
+	}
+	a.must("make-safe", nil)
+	a.await("the supply to be read back off", 10*time.Second, func(s map[string]any) bool { return supply(s) == "off" })
+	found := false
+	for _, m := range a.runs() {
+		found = found || m["id"] == run
+	}
+	if !found {
+		t.Errorf("run %s is not among the bench's own", run)
+	}
+}
