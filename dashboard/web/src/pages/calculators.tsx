@@ -71,6 +71,7 @@ interface EnergyAnswer {
 }
 
 const sig = (v: number, n = 4) => Number(v.toPrecision(n)).toLocaleString('en', { maximumSignificantDigits: n, useGrouping: false });
+const mass = (kg: number) => (kg < 0.1 ? `${sig(kg * 1000)} g` : `${sig(kg)} kg`);
 const SCALED: [string, string][] = [['scaled_20_windows', 'scaled 20 m/kg^⅓: windows'], ['scaled_12_eardrums', 'scaled 12: eardrums'], ['scaled_6_lungs', 'scaled 6: lungs'], ['scaled_2_fatal', 'scaled 2: fatal']];
 
 function Energy() {
@@ -88,7 +89,7 @@ function Energy() {
           {a.other_J && <table><caption>By other formulas</caption><tbody>{Object.entries(a.other_J).map(([k, v]) => <tr key={k}><th scope="row">{k}</th><td class="r num">{sig(v)} J</td></tr>)}</tbody></table>}
           <table>
             <caption>TNT equivalent</caption>
-            <tbody><tr><th scope="row">at 4266920 J/kg (SI constant)</th><td class="r num">{sig(a.tnt_kg)} kg</td></tr><tr><th scope="row">at 1488617 ft·lb/lb (US constant)</th><td class="r num">{sig(a.tnt_us_kg)} kg</td></tr></tbody>
+            <tbody><tr><th scope="row">at 4266920 J/kg (SI constant)</th><td class="r num">{mass(a.tnt_kg)}</td></tr><tr><th scope="row">at 1488617 ft·lb/lb (US constant)</th><td class="r num">{mass(a.tnt_us_kg)}</td></tr></tbody>
           </table>
           <div class="scroll" tabIndex={0} role="region" aria-label="Stand-off by edition">
             <table>

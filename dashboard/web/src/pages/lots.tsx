@@ -59,9 +59,9 @@ function Overview() {
             <thead>
               <tr>
                 <th scope="col"><span class="visually-hidden">Choose</span></th><th scope="col">Lot</th><th scope="col">Feature</th><th scope="col">Verdict</th>
-                <th scope="col" class="r">Valid</th><th scope="col" class="r">At least</th><th scope="col" class="r">Excluded</th>
-                <th scope="col" class="r">Mean barg</th><th scope="col" class="r">s bar</th><th scope="col" class="r">Least to greatest</th>
-                <th scope="col" class="r">Claim barg</th><th scope="col" class="r">Limits barg</th><th scope="col" class="r">Cpk</th><th scope="col" class="r">Unused</th>
+                <th scope="col" class="r">Valid</th><th scope="col" class="r wideonly">At least</th><th scope="col" class="r">Excluded</th>
+                <th scope="col" class="r">Mean barg</th><th scope="col" class="r">s bar</th><th scope="col" class="r wideonly">Least to greatest</th>
+                <th scope="col" class="r">Claim barg</th><th scope="col" class="r">Limits barg</th><th scope="col" class="r wideonly">Cpk</th><th scope="col" class="r">Unused</th>
               </tr>
             </thead>
             {shot.map(l => <LotRows key={l.lot} lot={l} picked={picked.includes(l.lot)} pick={on => pick(on ? [...picked, l.lot] : picked.filter(p => p !== l.lot))} />)}
@@ -93,13 +93,13 @@ function LotRows({ lot, picked, pick }: { lot: Lot; picked: boolean; pick: (on: 
             <th scope="row">{i === 0 ? <a href={`#/lots/report?lot=${encodeURIComponent(lot.lot)}`}>{lot.lot}</a> : null}{i === 0 && lot.simulated > 0 && <span class="tag simulated">Simulated</span>}</th>
             <td>{l.feature}{l.conditions && <small class="soft">{Object.entries(l.conditions).map(([k, v]) => `${k}: ${v}`).join(', ')}</small>}</td>
             <td><Verdict l={l} /></td>
-            <td class="r num">{l.n}</td><td class="r num">{l.n_censored || DASH}</td><td class="r num">{l.excluded || DASH}</td>
+            <td class="r num">{l.n}</td><td class="r num wideonly">{l.n_censored || DASH}</td><td class="r num">{l.excluded || DASH}</td>
             <td class="r num">{number(l.mean_barg, 2)}</td><td class="r num">{number(l.s_bar, 3)}</td>
-            <td class="r num">{l.min_barg === undefined ? DASH : `${number(l.min_barg, 2)} to ${number(l.max_barg, 2)}`}</td>
-            <td class="r num">{claim(l)}</td><td class="r num">{limits(l)}</td><td class="r num">{number(l.cpk, 2)}</td>
+            <td class="r num wideonly">{l.min_barg === undefined ? DASH : `${number(l.min_barg, 2)} to ${number(l.max_barg, 2)}`}</td>
+            <td class="r num">{claim(l)}</td><td class="r num">{limits(l)}</td><td class="r num wideonly">{number(l.cpk, 2)}</td>
             <td class="r num">{i === 0 && lot.specimens > 0 ? <a href={`#/lots/specimens?lot=${encodeURIComponent(lot.lot)}`}>{lot.unused} of {lot.specimens}</a> : DASH}</td>
           </tr>
-          <tr key={`${i}s`} class="sentence-row"><td /><td colSpan={13}>{l.sentence}</td></tr>
+          <tr key={`${i}s`} class="sentence-row"><td /><td colSpan={13}><div>{l.sentence}</div></td></tr>
         </>
       ))}
       {lot.awaiting_outcome > 0 && <tr class="doubt"><td /><td colSpan={13}><Warn />{lot.awaiting_outcome} shot without an outcome: <a href={`#/lots/specimens?lot=${encodeURIComponent(lot.lot)}`}>enter what was found on the specimen</a>.</td></tr>}
