@@ -32,8 +32,11 @@ func reach(lo, hi *float64, v float64) {
 // beneath. nil: no shot has a pressure.
 func DotFigure(s *lot.Summary) *Figure {
 	lo, hi := math.Inf(1), math.Inf(-1)
+	counts := slices.ContainsFunc(s.Group.Shots, func(x lot.Shot) bool { return x.Status != lot.Invalid && !math.IsNaN(x.PressurePa) })
 	for i := range s.Group.Shots {
-		reach(&lo, &hi, s.Group.Shots[i].PressurePa/PaPerBar)
+		if x := &s.Group.Shots[i]; x.Status != lot.Invalid || !counts { // an excluded one may lie anywhere
+			reach(&lo, &hi, x.PressurePa/PaPerBar)
+		}
 	}
 	if math.IsInf(lo, 0) {
 		return nil
@@ -61,6 +64,9 @@ func DotFigure(s *lot.Summary) *Figure {
 		v := shots[i].PressurePa / PaPerBar
 		if math.IsNaN(v) {
 			continue
+		}
+		if shots[i].Status == lot.Invalid {
+			v = math.Min(math.Max(v, lo+room/4), hi-room/4)
 		}
 		b := int((v - lo) / (hi - lo) * bins)
 		d.x, d.y, d.kind = append(d.x, v), append(d.y, float64(stack[b])), append(d.kind, dotOf(shots[i].Status))
@@ -95,7 +101,7 @@ func dotCaption(s *lot.Summary) string {
 		parts = append(parts, "a triangle with an arrow one that held at least this")
 	}
 	if len(s.Excluded) > 0 {
-		parts = append(parts, "a cross an excluded one")
+		parts = append(parts, "a cross an excluded one (at the edge where it lies farther out)")
 	}
 	if s.ToleranceLow != nil {
 		parts = append(parts, "the bracket is what the statement claims, the diamond the mean")

@@ -91,6 +91,19 @@ func TestLotFigures(t *testing.T) {
 	}
 }
 
+// An excluded shot far out stands at the edge and does not squeeze the others:
+// the axis keeps to what counts and the limits.
+func TestExcludedShotsDontSqueeze(t *testing.T) {
+	f := report.DotFigure(&lotsOf(t, 20, 28)[0]) // with an excluded one at 3 bar
+	if f.Plot.X.Min < 24 || f.Plot.X.Max > 33 {
+		t.Errorf("axis from %.1f to %.1f bar, want about 25 to 32", f.Plot.X.Min, f.Plot.X.Max)
+	}
+	s := lot.Describe(lot.Group{Lot: "B", Feature: lot.BottomVent, Shots: []lot.Shot{{ID: "1", Status: lot.Invalid, PressurePa: 3e5}}}, bottomLimits, lot.Statement{Confidence: 0.95, Coverage: 0.99})
+	if f := report.DotFigure(&s); f == nil || f.Plot.X.Min > 3 {
+		t.Error("a lot of excluded shots only has no plot of them")
+	}
+}
+
 // A page lists every excluded shot with its reason, escaped, the verdict, the
 // measurement's share and the cautions.
 func TestLotDocument(t *testing.T) {

@@ -20,6 +20,7 @@ type Run struct {
 	DurationS                                   float64
 	State, EndNote, Source                      string
 	Hash                                        string // of the closed run file
+	Outcome, Review                             string // as persons entered them, in words; empty: not yet
 	Recorder                                    string // version of the program that wrote the run
 	Algorithm                                   int
 	Simulated                                   bool
@@ -120,6 +121,11 @@ func (r *Run) facts() []Fact {
 	}
 	if r.Operator != "" {
 		f = append(f, Fact{"Operator", r.Operator})
+	}
+	for _, x := range []Fact{{"Outcome", r.Outcome}, {"Review", r.Review}} {
+		if x.Value != "" {
+			f = append(f, x)
+		}
 	}
 	o := &r.Options
 	f = append(f, Fact{"Medium", string(o.Medium) + prefixed(", ", o.Fixture.Gas)})

@@ -73,7 +73,7 @@ func (r *Run) tracePlot(q daq.Quantity, from, to float64, traces []*Envelope, wh
 	if whole && lo >= 0 && lo < 0.2*hi {
 		p.Y.Min = math.Min(0, p.Y.Min)
 	}
-	p.Legend.Left = true
+	p.Legend.Left, p.Legend.Top = true, whole // round an opening the pressure starts high
 	caption := fmt.Sprintf("%s; least and greatest sample of each stretch. Numbers are those of the events.", strings.Join(names, ", "))
 	return &Figure{Plot: p, Height: 190, Caption: caption, Alt: strings.Join(names, ", ") + " over time"}
 }

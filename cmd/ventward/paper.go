@@ -166,3 +166,18 @@ func papers(st *store.Store, m *store.Meta) (p paperOf, err error) {
 	}
 	return p, err
 }
+
+// words are outcome and review as a report shows them.
+func (p *paperOf) words() (outcome, review string) {
+	if o := p.outcome; o != nil {
+		outcome = string(o.Extent)
+		if o.Feature != "" {
+			outcome = o.Feature + ", " + outcome
+		}
+		outcome = bothOf(outcome, o.Remark) + " (" + o.Who + ")"
+	}
+	if r := p.review; r != nil {
+		review = bothOf(string(r.Ruling), r.Reason) + " (" + r.Who + ")"
+	}
+	return outcome, review
+}

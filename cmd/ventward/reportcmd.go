@@ -224,6 +224,11 @@ func runDocument(data, id string, whole bool, venting *adequacyOptions) (*report
 	r := &report.Run{ID: m.ID, Bench: m.Bench, Specimen: m.Specimen, Lot: m.Lot, Feature: m.Feature, Operator: m.Operator, Shot: m.Shot, Start: m.StartUTC(), DurationS: lasts(&m),
 		State: string(m.State), EndNote: m.EndNote, Source: m.Source, Hash: m.Hash, Recorder: m.Program, Algorithm: m.Algorithm, Simulated: m.Simulated, Lost: m.Lost, Gaps: m.Gaps,
 		Zero: m.Start, Made: time.Now(), Program: version}
+	p, err := papers(st, &m)
+	if err != nil {
+		return nil, err
+	}
+	r.Outcome, r.Review = p.words()
 	if r.Events, err = lastRevisions(rd); err != nil {
 		return nil, err
 	}

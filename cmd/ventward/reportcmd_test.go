@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"ventward/record"
 )
 
 // pdfText is what a reader of the PDF can select and copy.
@@ -131,5 +133,16 @@ func TestAnalyzeBudget(t *testing.T) {
 	}
 	if !units["bar"] || !units["mm²"] {
 		t.Errorf("budgets of %v, want pressure and area", units)
+	}
+}
+
+// Outcome and review stand in a report as people entered them.
+func TestPaperInWords(t *testing.T) {
+	p := paperOf{outcome: &record.Outcome{Extent: record.Partial, Feature: record.TopVent, Remark: "hinge held", Who: "A"}, review: &record.Review{Ruling: record.RuledValid, Who: "B"}}
+	if o, r := p.words(); o != "top vent, partial; hinge held (A)" || r != "valid (B)" {
+		t.Errorf("outcome %q, review %q", o, r)
+	}
+	if o, r := (&paperOf{}).words(); o != "" || r != "" {
+		t.Errorf("outcome %q, review %q of nothing", o, r)
 	}
 }
