@@ -35,7 +35,7 @@ type vessel struct {
 	supply      supply
 	holes       []hole
 	leak        hole
-	bulge       hole    // area here: volume gained a second, m3/s, until it ends
+	bulge       hole    // area here: volume gained a second on the mean, m3/s, faster and faster until it ends
 	bulgeEnd    float64 // s
 }
 
@@ -99,7 +99,7 @@ func (v *vessel) feed(s *flowState) float64 {
 func (v *vessel) rates(s *flowState, t, n, p, feed float64) (dn, dp float64) {
 	grow := 0.0
 	if v.bulge.area > 0 && t >= v.bulge.t0 && t < v.bulgeEnd {
-		grow = v.bulge.area
+		grow = v.bulge.area * 2 * (t - v.bulge.t0) / (v.bulgeEnd - v.bulge.t0)
 	}
 	if v.liquid {
 		out := 0.0
