@@ -84,6 +84,10 @@ func TestDemoOfTheRunawayRig(t *testing.T) {
 	}
 	for _, c := range cells {
 		judgeCell(t, &c)
+		name, _, _ := strings.Cut(c.truth.Specimen, "-01")
+		if l, e, code := program(t, "--data", data, "lot", name); code != 0 || !strings.Contains(l, "the pressure is the vessel's") {
+			t.Errorf("lot %s: exit %d: a vessel's pressure is no opening pressure\n%s%s", name, code, l, e)
+		}
 		if v, e, code := program(t, "--data", data, "verify", c.truth.Run); code != 0 {
 			t.Errorf("shot %d: verify: exit %d\n%s%s", c.truth.Shot, code, v, e)
 		}

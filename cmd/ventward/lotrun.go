@@ -38,6 +38,10 @@ func runShots(st *store.Store, m *store.Meta) ([]lot.Shot, error) {
 	if ramp := b.RampPaS; ramp > 0 {
 		base.RampPaS = &ramp
 	}
+	if b.Detect.Rig == detect.RunawayRig {
+		base.Reason = "a runaway: the pressure is the vessel's, not what a feature of the cell opened at"
+		return []lot.Shot{base}, nil
+	}
 	var out []lot.Shot
 	seen := map[string]bool{}
 	for i := range events {
