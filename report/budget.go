@@ -13,7 +13,7 @@ import (
 // Monte Carlo draws that check a budget, and where they start: the same report
 // comes out every time.
 const (
-	budgetDraws = 100_000
+	budgetDraws = 50_000
 	budgetSeed  = 101
 )
 

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -30,23 +31,38 @@ func cell(t *testing.T) *analysis.VentingCase {
 		Top:     analysis.Vent{Opening: analysis.Scatter{MeanPa: 19.5e5, SDPa: 4e4, Pieces: 30}, AreaM2: 14e-6, Discharge: 0.8, OpenFraction: 0.3},
 		Bottom:  &analysis.Vent{Opening: analysis.Scatter{MeanPa: 28.5e5, SDPa: 4.7e4, Pieces: 30}, AreaM2: 110e-6, Discharge: 0.7, OpenFraction: 1},
 		Housing: analysis.Strength{Cold: analysis.Scatter{MeanPa: 44e5, SDPa: 1e5, Pieces: 10}, HotFactor: 0.8},
-		Inside:  analysis.Inside{Slices: 4, LengthM: 0.062, CoreDiameterM: 2.5e-3, Seat: 1, ZoneM: 0.015}}
+		Inside:  analysis.Inside{Slices: 2, LengthM: 0.062, CoreDiameterM: 2.5e-3, Seat: 1, ZoneM: 0.015}}
 }
 
-func adequacyOf(t *testing.T, c *analysis.VentingCase) analysis.Adequacy {
+// adequacyOf simulates the cell once for all tests.
+func adequacyOf(t *testing.T) analysis.Adequacy {
+	t.Helper()
+	once.Do(func() { adequate = simulated(t, cell(t)) })
+	if adequate == nil {
+		t.Fatal("the cell was not simulated, see the first test")
+	}
+	return *adequate
+}
+
+var (
+	once     sync.Once
+	adequate *analysis.Adequacy
+)
+
+func simulated(t *testing.T, c *analysis.VentingCase) *analysis.Adequacy {
 	t.Helper()
 	seed := func() analysis.Chance { return rand.New(rand.NewPCG(3, 0)).Float64 }
 	spread := analysis.VentingSpread{AmountRel: 0.1, OpenLow: 0.2, OpenHigh: 0.8}
-	a, err := c.Adequacy(spread, 6, 0.95, seed)
+	a, err := c.Adequacy(spread, 3, 0.95, seed)
 	if err != nil {
 		t.Fatal(err)
 	}
-	rows, err := c.Compare([]analysis.VentingOption{{Name: "larger <top> vent", TopAreaM2: 21e-6}}, spread, 6, 0.95, seed)
+	rows, err := c.Compare([]analysis.VentingOption{{Name: "larger <top> vent", TopAreaM2: 21e-6}}, spread, 3, 0.95, seed)
 	if err != nil {
 		t.Fatal(err)
 	}
 	a.Options = rows
-	return a
+	return &a
 }
 
 // svgTexts reads an SVG as XML and returns its texts; damage fails the test.
@@ -76,7 +92,7 @@ func svgTexts(t *testing.T, f *report.Figure) string {
 // TestVentingFigures draws each figure as SVG and as PDF and looks for what it
 // must say.
 func TestVentingFigures(t *testing.T) {
-	a := adequacyOf(t, cell(t))
+	a := adequacyOf(t)
 	for _, x := range []struct {
 		f    *report.Figure
 		want []string
@@ -106,7 +122,7 @@ func TestVentingFigures(t *testing.T) {
 
 // TestVentingDocument says the same in words, with and without a bottom vent.
 func TestVentingDocument(t *testing.T) {
-	a := adequacyOf(t, cell(t))
+	a := adequacyOf(t)
 	s := report.AdequacySentence(&a)
 	for _, w := range []string{"With the top vent 30 % open and no bottom vent the pressure reaches", "; with the bottom vent", "35.2 bar gauge hot (44.0 cold)", "The top vent alone suffices down to", "With the bottom vent the top vent may even be plugged", "Between the ends"} {
 		if !strings.Contains(s, w) {

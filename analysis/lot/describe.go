@@ -111,7 +111,7 @@ func (o Outlier) Flagged() bool { return o.G > o.Critical }
 func Grubbs(x []float64, alpha float64) (Outlier, error) {
 	s := SD(x)
 	if len(x) < 3 || !(s > 0) {
-		return Outlier{}, fmt.Errorf("lot: Grubbs' test needs 3 shots that differ, there are %d with s = %v", len(x), s)
+		return Outlier{}, fmt.Errorf("lot: Grubbs' test needs 3 shots that differ, there %s", fewWords(x))
 	}
 	c, err := GrubbsCritical(len(x), alpha/2)
 	if err != nil {
@@ -137,4 +137,17 @@ func GrubbsCritical(n int, alpha float64) (float64, error) {
 	m := float64(n)
 	t := studentQuantile(1-alpha/m, m-2)
 	return (m - 1) / math.Sqrt(m) * math.Sqrt(t*t/(m-2+t*t)), nil
+}
+
+// fewWords says of what there is too little: shots, or difference.
+func fewWords(x []float64) string {
+	switch {
+	case len(x) == 0:
+		return "is none"
+	case len(x) == 1:
+		return "is 1"
+	case !(squares(x) > 0):
+		return fmt.Sprintf("are %d that read the same", len(x))
+	}
+	return fmt.Sprintf("are %d", len(x))
 }

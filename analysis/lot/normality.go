@@ -20,7 +20,7 @@ type Normality struct {
 func AndersonDarling(x []float64) (Normality, error) {
 	s := SD(x)
 	if len(x) < 3 || !(s > 0) {
-		return Normality{}, fmt.Errorf("lot: the Anderson-Darling test needs 3 shots that differ, there are %d with s = %v", len(x), s)
+		return Normality{}, fmt.Errorf("lot: the Anderson-Darling test needs 3 shots that differ, there %s", fewWords(x))
 	}
 	m := Mean(x)
 	y := slices.Sorted(slices.Values(x))
@@ -54,7 +54,7 @@ func andersonP(a float64) float64 {
 func ShapiroWilk(x []float64) (Normality, error) {
 	n := len(x)
 	if n < 3 || n > 5000 || !(SD(x) > 0) {
-		return Normality{}, fmt.Errorf("lot: the Shapiro-Wilk test needs 3 to 5000 shots that differ, there are %d with s = %v", n, SD(x))
+		return Normality{}, fmt.Errorf("lot: the Shapiro-Wilk test needs 3 to 5000 shots that differ, there %s", fewWords(x))
 	}
 	y := slices.Sorted(slices.Values(x))
 	a := shapiroWeights(n)
