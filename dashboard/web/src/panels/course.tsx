@@ -17,7 +17,7 @@ export function Course() {
       {idle && <Guards list={st.guards ?? []} />}
       {idle && <Persons names={st.names ?? []} />}
       {st.phase === 'pressure watch' && <Watch list={st.watch ?? []} />}
-      {!idle && (st.names?.length ?? 0) > 0 && <p class="soft">Armed by {st.names!.join(' and ')}</p>}
+      {!idle && (st.names?.length ?? 0) > 0 && <p class="soft">Armed by {st.names!.join(', ')}</p>}
       <Steps st={st} />
     </section>
   );

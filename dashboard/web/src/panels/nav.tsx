@@ -13,7 +13,7 @@ export function Nav({ page }: { page: string }) {
   return (
     <nav class="pages" aria-label="Pages">
       <ul>{LINKS.map(([to, name]) => <li key={to}><a href={`#/${to}`} aria-current={to === here ? 'page' : undefined}>{name}</a></li>)}</ul>
-      {here !== 'bench' && open > 0 && <a class="waiting" href="#/bench"><Warn />{open} alarm{open === 1 ? '' : 's'} to acknowledge</a>}
+      {open > 0 && <a class={here === 'bench' ? 'waiting here' : 'waiting'} href="#/bench" onClick={() => document.getElementById('alarms')?.focus()}><Warn />{open} alarm{open === 1 ? '' : 's'} to acknowledge</a>}
       {here !== 'bench' && why && <span class="waiting"><Warn />Bench not live: {why.toLowerCase()}</span>}
       <label class="who">Your name<input value={c.who} maxLength={80} autocomplete="name" placeholder="unattributed" onInput={e => c.setWho((e.target as HTMLInputElement).value)} /></label>
     </nav>
