@@ -19,7 +19,7 @@ type course struct {
 	ring  float64 // resonance of the impulse line, Hz; 0: a stiff line
 	damp  float64 // its damping ratio, below 1
 	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
-	warm  float64 // temperature of the gas at the onset over that of the walls: compression warms it
+	warm  float64 // how much of its balance with the walls the gas's warmth on the ramp has reached, see warmth
 	feed  float64 // by how much a regulator gives more as the pressure falls, 1/s
 	hold  float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
 	zero  float64 // what the transducer reads too much, Pa
@@ -183,12 +183,15 @@ func smoothStep(x float64) float64 {
 }
 
 // warmth is the temperature ratio to the walls at the start, and what the ramp
-// would be without the walls, Pa/s.
+// would be without the walls, Pa/s. A ramp of the relative rate ρ compresses
+// the gas, which in balance with the walls is warmer by (γ-1)·ρ/(ρ+heat).
 func (s *solver) warmth(c *course, p float64) (th, supply float64) {
 	if s.liquid {
 		return 1, c.ramp
 	}
-	return c.warm, c.ramp + c.heat*(c.warm-1)*p/c.warm
+	rho := math.Max(c.ramp/p, 0)
+	th = math.Max(1+c.warm*(s.gas.Gamma-1)*rho/(rho+c.heat), 0.5)
+	return th, c.ramp + c.heat*(th-1)*p/th
 }
 
 // hole is the relative rate of the fall by what is open, t seconds after begin,

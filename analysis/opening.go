@@ -37,22 +37,41 @@ func FitOpening(w detect.Window, ch daq.Channel, o detect.Options) detect.Findin
 	if a.saturation() {
 		return f
 	}
-	if len(a.s.t)-a.s.first < fewest || a.s.trigger-a.s.first < 4 || a.s.dt <= 0 {
-		a.absent("the window holds too few good samples before the event")
-		return f
-	}
-	a.locate()
-	if a.start.drop == 0 {
-		a.absent("no fall was found in the window")
-		return f
-	}
-	a.characterise()
-	if len(a.fits) == 0 {
-		a.absent("the fit did not converge")
+	if why := a.solve(); why != "" {
+		a.absent(why)
 		return f
 	}
 	a.report()
 	return f
+}
+
+// fitWindow fits the window of another sensor of the volume.
+func fitWindow(w *detect.Window, ch *daq.Channel, o *detect.Options) (*opening, bool) {
+	if len(w.T) != len(w.V) || len(w.T) != len(w.Q) || ch.Quantity != daq.Pressure {
+		return nil, false
+	}
+	a := &opening{w: w, ch: ch, o: o, f: &detect.Finding{Absent: map[string]string{}}, s: newStretch(w)}
+	a.setLaw()
+	if len(a.s.saturated) > 0 || a.solve() != "" {
+		return nil, false
+	}
+	return a, true
+}
+
+// solve fits the window; where that can't be it says why.
+func (a *opening) solve() string {
+	if len(a.s.t)-a.s.first < fewest || a.s.trigger-a.s.first < 4 || a.s.dt <= 0 {
+		return "the window holds too few good samples before the event"
+	}
+	a.locate()
+	if a.start.drop == 0 {
+		return "no fall was found in the window"
+	}
+	a.characterise()
+	if len(a.fits) == 0 {
+		return "the fit did not converge"
+	}
+	return ""
 }
 
 // An opening is one fit under way.
@@ -78,6 +97,7 @@ type opening struct {
 	fed                 bool    // a regulator's reaction is fitted
 	closes              bool    // a closing is fitted
 	stops               bool    // a supply that shuts is fitted
+	guess               float64 // of a lag that is not known, s; 0: none is tried
 	earlier             earlier
 	past                past
 	first               bool    // the earlier opening is the one that is asked for

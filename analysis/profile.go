@@ -40,7 +40,7 @@ const (
 	shapeMean, shapeSD = 1.6, 0.4
 	heatMean, heatSD   = -0.3, 1.3 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
 	holdMean, holdSD   = 0.5, 0.5
-	quickWalls         = 0.4         // 1/s, a middling rate for how warm a ramp makes the gas
+	warmMean, warmSD   = 0.9, 0.35   // of what a ramp of many seconds warms the gas by; a short one does less
 	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
 	dampMean, dampSD   = 0.15, 0.9
 	stopMean, stopSD   = 0.03, 1.5   // s, of its logarithm: who shuts a supply on an opening does so in some hundredths of seconds
@@ -50,7 +50,6 @@ const (
 	widestOpening      = 0.03        // s
 	usualOpening       = 0.004       // s: less of the fall is never fitted alone
 	fastestFall        = 2e4         // 1/s, where no volume tells better
-	fastestDrop        = 3e6         // 1/s, of a liquid, which holds next to no energy
 )
 
 func (c *course) get(f figure) float64 {
@@ -174,12 +173,11 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	free = []figure{figOnset, figLevel, figRamp, figRate, figWidth, figBend, figShape, figZero}
 	if a.warms() {
 		b[figHeat] = bound{low: heatMean - 3.2*heatSD, high: heatMean + 3.2*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
-		m := a.warmer()
-		b[figWarm] = bound{low: 1 - 2*m, high: 1 + 5*m, mean: 1 + m, sd: m, scale: m}
+		b[figWarm] = bound{low: -0.5, high: 2, mean: warmMean, sd: warmSD, scale: warmSD}
 		b[figHold] = bound{low: -0.1, high: 1.1, mean: holdMean, sd: holdSD, scale: holdSD}
 		free = append(free, figHeat, figWarm, figHold)
 	}
-	if l, u := a.ch.LagS, a.ch.LagUS; l > 0 && u > 0 {
+	if l, u := a.lag(); l > 0 && u > 0 {
 		b[figLag] = bound{low: math.Max(0.05*l, l-4*u), high: l + 4*u, mean: l, sd: u, scale: u}
 		free = append(free, figLag)
 	}
@@ -215,26 +213,49 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	return b, free
 }
 
+// lag is the transducer's time constant and its standard uncertainty, s: what
+// the channel says, or the guess under trial where it says nothing.
+func (a *opening) lag() (l, u float64) {
+	if a.guess > 0 {
+		return a.guess, guessPart * a.guess
+	}
+	return a.ch.LagS, a.ch.LagUS
+}
+
+// lagGrid are time constants that are tried where none is known, s, each with
+// guessPart of itself as its standard uncertainty (common practice, no source).
+var lagGrid = []float64{0.15e-3, 0.5e-3, 1.5e-3, 4e-3}
+
+const guessPart = 0.45
+
+// guessLags fits under lags that a transducer of unknown lag may have.
+func (a *opening) guessLags(plain *profile, hidden bool) {
+	for _, l := range lagGrid {
+		a.guess = l
+		_, free := a.bounds()
+		c := plain.course
+		c.lag, c.onset = l, c.onset-l
+		a.under(c, free, hidden, plain.share-math.Log(guessPart*l))
+	}
+	a.guess = 0
+}
+
 // warms tells whether the fall lasts so long that the walls' heat may show.
 func (a *opening) warms() bool {
 	return !a.liquid && a.s.t[a.to-1]-a.start.onset > 0.03
 }
 
-// warmer is by how much of the walls' temperature a ramp is thought to warm the
-// gas: half of what a long ramp does, (γ-1)ρ/(ρ+h) with ρ the ramp over the
-// pressure, at a middling h. It is as uncertain as it is large.
+// warmer is by how much of the walls' temperature a long ramp warms the gas at a
+// middling exchange of heat. It is as uncertain as it is large.
 func (a *opening) warmer() float64 {
 	rho := math.Max(a.start.ramp, 0) / math.Max(a.start.level+a.gauge, 1)
-	return 0.5*(a.gas.Gamma-1)*rho/(rho+quickWalls) + 1e-4
+	return (a.gas.Gamma-1)*rho/(rho+math.Exp(heatMean)) + 1e-4
 }
 
 // fastest is the greatest rate thought possible, 1/s: a hole as large as the
 // volume's own section.
 func (a *opening) fastest() float64 {
-	if a.liquid {
-		return fastestDrop
-	}
-	if v := a.o.Fixture.VolumeM3; v > 0 {
+	if v := a.o.Fixture.VolumeM3; v > 0 && !a.liquid {
 		t := a.o.Fixture.TemperatureK
 		if t <= 0 {
 			t = 293
@@ -309,7 +330,7 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 				inside = append(inside, f)
 			}
 		}
-		if len(inside) == len(free) || len(inside) == 0 {
+		if len(inside) == len(free) || !slices.Contains(inside, figOnset) || !slices.Contains(inside, figLevel) {
 			return profile{}, false
 		}
 		return a.fit(unpack(r.Theta), inside, most)
@@ -515,7 +536,17 @@ func (a *opening) hypotheses(best *profile) {
 	if plain.stop > 0 && !slices.Contains(free, figStop) {
 		plain = a.fits[0]
 	}
-	base := plain.share
+	var base float64
+	if a.ch.LagS <= 0 {
+		a.guessLags(&plain, hidden)
+		plain = *bestOf(a.fits)
+		free = without(free, figLag)
+		if plain.lag > 0 {
+			free = append(free, figLag)
+			a.guess = plain.lag
+		}
+	}
+	base = plain.share
 	a.rings = true // for the bounds
 	free = append(append([]figure(nil), free...), figDamp)
 	heard := plain.ring
@@ -533,6 +564,12 @@ func (a *opening) hypotheses(best *profile) {
 			if heard == 0 {
 				a.under(c, free, hidden, base+lineShare)
 				p := bestOf(a.fits[n:])
+				if p != nil && p.cov[figDamp][figDamp] > 0.7*0.7*dampSD*dampSD && math.Abs(p.chi2-plain.chi2) < 1 {
+					for i := range a.fits[n:] { // nothing shows of it: another damping would come out the same
+						a.fits[n+i].share += math.Log(float64(len(dampGrid)))
+					}
+					break
+				}
 				if p == nil || math.Abs(p.chi2-plain.chi2) < 9 || p.chi2 > plain.chi2+200 {
 					continue
 				}
@@ -557,7 +594,7 @@ func (a *opening) dropTwin(n int) {
 }
 
 // hidden tells whether lag and samples hide how fast the fall is.
-func (p *profile) hidden() bool { return p.cov[figRate][figRate] > 0.5*0.5 }
+func (p *profile) hidden() bool { return p.cov[figRate][figRate] > 0.8*0.8 }
 
 // lineGrid are resonances of the impulse line that are tried, Hz. No line and
 // each of them are held equally likely beforehand: most benches have a line.
@@ -599,7 +636,7 @@ func (a *opening) under(c course, free []figure, hidden bool, share float64) {
 	}
 	free = without(free, figRate)
 	least := math.Inf(1)
-	for k := a.fastest(); k > 1e-3; k /= 4 {
+	for k := a.fastest(); k > 1e-3; k /= 2.2 {
 		c.rate = k
 		p, ok := a.fit(c, free, 20)
 		if !ok {
@@ -698,7 +735,7 @@ func (a *opening) stopped(best *profile) *profile {
 			break
 		}
 		c := best.course
-		c.stop, c.heat, c.warm, c.hold, c.width = t, math.Exp(heatMean), 1+a.warmer(), holdMean, math.Min(c.width, widthMean)
+		c.stop, c.heat, c.warm, c.hold, c.width = t, math.Exp(heatMean), warmMean, holdMean, math.Min(c.width, widthMean)
 		if p, ok := a.fit(c, free, 25); ok && (found == nil || p.chi2 < found.chi2) {
 			found = &p
 		}
@@ -802,7 +839,7 @@ func (a *opening) early() int {
 func (a *opening) whole(seeds []course, free []figure) *profile {
 	var best *profile
 	for _, c := range seeds {
-		for _, heat := range []float64{1.5, 0.2, 10} {
+		for _, heat := range []float64{math.Exp(heatMean), 0.2, 10} {
 			c.heat = heat
 			if p, ok := a.fit(c, free, 40); ok && (best == nil || p.chi2 < best.chi2) {
 				best = &p
@@ -832,7 +869,7 @@ func bestOf(p []profile) *profile {
 func (a *opening) startCourse() course {
 	h := a.start
 	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean,
-		width: widthMean, heat: math.Exp(heatMean), warm: 1 + a.warmer(), hold: holdMean}
+		width: widthMean, heat: math.Exp(heatMean), warm: warmMean, hold: holdMean}
 	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
 	p := math.Max(c.level+a.gauge, 1)
 	c.rate = h.drop / h.tau / p

@@ -11,52 +11,122 @@ import (
 // temperature after an earlier event: half of 8 % (judgement, no source).
 const afterEvent = 0.04
 
+// idealGas is the relative standard uncertainty of an area by taking the gas for
+// ideal: nitrogen's flow at some tens of bar differs by up to a per cent (common
+// practice, no source).
+const idealGas = 0.005
+
+// A liquid's pressure is gone before the hole is half open: the effective onset
+// lies behind the fall by some of the opening time, which doesn't show
+// (judgement, no source).
+const (
+	emptyEarly  = 0.05e-3 // s
+	emptyEarlyU = 0.08e-3 // s, standard
+)
+
 // nanos rounds a time in s to ns, at most a hundred seconds either way.
 func nanos(s float64) int64 {
 	return int64(math.Round(math.Max(-1e11, math.Min(1e11, s*1e9))))
 }
 
+// A seen is what one sensor's fit says of the opening. Uncertainties are
+// standard ones, of the fit alone.
+type seen struct {
+	onset, onsetU float64 // s of bench time from the seat's trigger, without the line's transport delay
+	start, startU float64
+	level, levelU float64 // Pa absolute
+	cal           float64 // standard uncertainty of the calibration at the level, Pa
+	ramp, width   float64
+	lnK, lnKU     float64
+	resolved      bool // time constant and area can be told
+}
+
+// look reads what the fits say; false where a figure is not finite.
+func (a *opening) look() (seen, bool) {
+	var v seen
+	v.onset, v.onsetU = a.mixed(figOnset)
+	for _, p := range a.fits {
+		v.width += p.weight * p.width
+	}
+	v.start, v.startU = a.mixture(func(p *profile) float64 { return p.onset - p.width/2 }, figOnset, 1, figWidth, -v.width/2)
+	v.startU = math.Hypot(v.startU, v.onsetU)
+	v.level, v.levelU = a.mixed(figLevel)
+	v.ramp, _ = a.mixed(figRamp)
+	v.lnK, v.lnKU = a.mixed(figRate)
+	for _, x := range []float64{v.onset, v.onsetU, v.start, v.startU, v.level, v.levelU, v.ramp, v.lnK} {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return v, false
+		}
+	}
+	if a.liquid && math.Exp(v.lnK) > 0.3*fastestFall {
+		v.onset += emptyEarly
+		v.onsetU, v.startU = math.Hypot(v.onsetU, emptyEarlyU), math.Hypot(v.startU, emptyEarlyU)
+	}
+	a.withinHole(&v)
+	v.cal = a.ch.Curve.U(v.level)
+	if math.Abs(v.ramp)*rampSpan < 2*a.step() && a.noise.sd() < 0.4*a.step() {
+		// The reading rests on one code: its error does not average out.
+		v.levelU = math.Hypot(v.levelU, a.step()/math.Sqrt(12))
+	}
+	rate := math.Exp(v.lnK)
+	tenth := 0.1 * (v.level - (a.ambient - a.gauge)) / (rate * math.Max(v.level+a.gauge, 1))
+	v.resolved = 1/rate >= 3*a.ch.LagS && tenth >= 10*a.s.dt && v.lnKU < 0.3
+	v.level += a.gauge
+	v.onset, v.start = v.onset-a.ch.DelayS, v.start-a.ch.DelayS
+	return v, true
+}
+
+// withinHole keeps the onset within a hole of the record that it lies in: the
+// samples before were on the ramp, the one after is not. The level is then
+// known as far as the ramp spans the hole.
+func (a *opening) withinHole(v *seen) {
+	s := &a.s
+	i := s.index(v.onset + a.ch.LagS)
+	if i < 2 || i >= len(s.t) || s.t[i]-s.t[i-1] < 1.5*s.dt {
+		return
+	}
+	from, to := s.t[i-1]-a.ch.LagS-s.dt, s.t[i]
+	fallen := v.level + v.ramp*(to-v.onset) - s.v[i]
+	if fallen < 12*a.noise.sd() || 4*v.onsetU < to-from {
+		return
+	}
+	u := (to - from) / math.Sqrt(12) // anywhere in it
+	own := math.Max(v.levelU*v.levelU-math.Pow(v.ramp*v.onsetU, 2), 0)
+	line, at := lineOf(s.t[a.from:i], s.v[a.from:i], (from+to)/2)
+	v.onset, v.onsetU = (from+to)/2, u
+	v.start, v.startU = math.Min(v.start, v.onset), math.Max(v.startU, u)
+	v.level, v.ramp = at, line
+	v.levelU = math.Hypot(math.Min(math.Sqrt(own), 2*a.noise.sd()), line*u)
+}
+
 // report writes the finding.
 func (a *opening) report() {
 	f := a.f
-	onset, onsetSD := a.mixed(figOnset)
-	width := 0.0
-	for _, p := range a.fits {
-		width += p.weight * p.width
+	v, ok := a.look()
+	if !ok {
+		a.absent("the fit gave no finite figure")
+		return
 	}
-	start, startSD := a.mixture(func(p *profile) float64 { return p.onset - p.width/2 }, figOnset, 1, figWidth, -width/2)
-	level, levelSD := a.mixed(figLevel)
-	ramp, _ := a.mixed(figRamp)
-	for _, v := range []float64{onset, onsetSD, start, startSD, level, levelSD, ramp} {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			a.absent("the fit gave no finite figure")
-			return
-		}
-	}
-	a.reportTimes(onset, onsetSD, start, startSD)
-	cal := a.ch.Curve.U(level)
-	u := 2 * math.Hypot(levelSD, cal)
-	if math.Abs(ramp)*rampSpan < 2*a.step() && a.noise.sd() < 0.4*a.step() {
-		// The reading rests on one code: its error does not average out.
-		u = 2 * math.Hypot(u/2, a.step()/math.Sqrt(12))
-	}
+	own := v
+	a.consult(&v)
+	a.reportTimes(&v)
+	level, ramp, u := v.level-a.gauge, v.ramp, 2*math.Hypot(v.levelU, v.cal)
 	f.PressurePa, f.PressureUPa, f.RampPaS = &level, &u, &ramp
 	loss := math.Max(ramp, 0) * (a.s.dt + a.ch.LagS + a.ch.DelayS)
 	f.PeakLossPa = &loss
-	low := a.reportDrop(onset, level)
-	a.reportArea(level, low)
-	if a.s.hole(start-2*a.s.dt, onset+width/2+2*a.s.dt) > 0 {
+	low := a.reportDrop(own.onset+a.ch.DelayS, own.level-a.gauge)
+	a.reportArea(&v, own.level-a.gauge, low)
+	if a.s.hole(own.start+a.ch.DelayS-2*a.s.dt, own.onset+a.ch.DelayS+own.width/2+2*a.s.dt) > 0 {
 		a.flag(detect.FlagGap)
 	}
 }
 
 // reportTimes writes onset and start, both as the vessel had them: without the
 // line's transport delay.
-func (a *opening) reportTimes(onset, onsetSD, start, startSD float64) {
+func (a *opening) reportTimes(x *seen) {
 	f := a.f
-	at := a.s.origin + nanos(onset-a.ch.DelayS)
-	begin := a.s.origin + nanos(start-a.ch.DelayS)
-	u, v := nanos(2*onsetSD), nanos(2*math.Hypot(startSD, onsetSD))
+	at, begin := a.s.origin+nanos(x.onset), a.s.origin+nanos(x.start)
+	u, v := nanos(2*x.onsetU), nanos(2*x.startU)
 	f.Onset, f.OnsetU, f.Start, f.StartU = &at, &u, &begin, &v
 }
 
@@ -91,14 +161,10 @@ func (a *opening) reportDrop(onset, level float64) float64 {
 
 // reportArea gives the time constant and the effective area, where they are
 // resolved, and the kind that goes with them.
-func (a *opening) reportArea(level, low float64) {
+func (a *opening) reportArea(v *seen, level, low float64) {
 	f := a.f
-	lnK, sdK := a.mixed(figRate)
-	rate := math.Exp(lnK)
+	rate, sdK, resolved := math.Exp(v.lnK), v.lnKU, v.resolved
 	tau := 1 / rate
-	full := level - (a.ambient - a.gauge)
-	tenth := 0.1 * full / (rate * math.Max(level+a.gauge, 1))
-	resolved := tau >= 3*a.ch.LagS && tenth >= 10*a.s.dt && sdK < 0.3
 	if resolved {
 		f.TauS = &tau
 	} else {
@@ -112,7 +178,7 @@ func (a *opening) reportArea(level, low float64) {
 	}
 	x := a.o.Fixture
 	mean := a.gas.AreaFromTau(x.VolumeM3, a.gas.Gamma/rate, x.TemperatureK)
-	rel := math.Sqrt(sdK*sdK + a.warmth2() + math.Pow(x.VolumeUM3/x.VolumeM3, 2) + math.Pow(x.TemperatureU/x.TemperatureK/2, 2))
+	rel := math.Sqrt(sdK*sdK + idealGas*idealGas + a.warmth2() + math.Pow(x.VolumeUM3/x.VolumeM3, 2) + math.Pow(x.TemperatureU/x.TemperatureK/2, 2))
 	if !resolved {
 		area = mean * math.Exp(-1.645*rel) // one-sided 95 %
 		f.AreaLowerM2 = &area

@@ -174,12 +174,10 @@ func (r *result) match(tr *sim.Trace) {
 			if tr.Series[e.Channel].Channel.Reference == daq.Absolute {
 				t.level += tr.Fixture.AmbientPa
 			}
-			if e.PressurePa != nil && e.PressureUPa != nil {
-				c := tr.Series[e.Channel].Channel.Curve
-				cal := 2 * math.Hypot(c.UOffset, c.UGain**e.PressurePa)
+			cal := r.calibration(tr, t, e.Channel)
+			if e.PressureUPa != nil {
 				t.statistical = math.Sqrt(math.Max(0, *e.PressureUPa**e.PressureUPa-cal*cal))
 			}
-			t.shown = calibrated(&tr.Series[e.Channel], t.begin, t.start, t.level)
 			break
 		}
 	}
@@ -195,6 +193,33 @@ func (r *result) match(tr *sim.Trace) {
 			r.notes = append(r.notes, fmt.Sprintf("missed opening at %.4f s, information %.0f, N_lim %d", float64(t.OnsetNS)*1e-9, t.information, t.nLim))
 		}
 	}
+}
+
+// calibration sets what the trace's calibration errors make of the true level
+// where all sensors of the volume are weighed by their variances, in the
+// reference of channel ch, and returns the expanded uncertainty that is left.
+func (r *result) calibration(tr *sim.Trace, t *opening, ch daq.ChannelID) float64 {
+	var sum, weights float64
+	for i := range tr.Series {
+		s := &tr.Series[i]
+		if s.Channel.Role != daq.RoleSpecimen {
+			continue
+		}
+		level := t.PressurePa
+		if s.Channel.Reference == daq.Absolute {
+			level += tr.Fixture.AmbientPa
+		}
+		c := s.Channel.Curve
+		u := math.Hypot(math.Hypot(c.UOffset, c.UGain*level), s.Sigma/math.Sqrt(math.Max(float64(t.start-t.begin), 1)))
+		sum += (calibrated(s, t.begin, t.start, level) - level) / (u * u)
+		weights += 1 / (u * u)
+	}
+	t.shown = t.level
+	if weights == 0 {
+		return 0
+	}
+	t.shown += sum / weights
+	return 2 / math.Sqrt(weights)
 }
 
 // matchSlow looks for an event of its kind for each true leak and bulge.

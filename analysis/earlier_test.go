@@ -1,0 +1,175 @@
+package analysis
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"ventward/daq"
+	"ventward/detect"
+)
+
+// A course of events on 50 mL of nitrogen, by many small steps of the balances
+// of mass and energy of an adiabatic vessel; it shares nothing with the fit.
+type sequence struct {
+	step, stepTau float64 // Pa, s: a regulator's step 30 ms before
+	first         float64 // 1/s, of a hole that opens `lead` before
+	lead          float64 // s
+	main          float64 // 1/s, of the opening at 0
+	width         float64 // s, of both
+	from          float64 // s, of the event before, as the monitor says
+}
+
+const sequenceLag = 0.3e-3
+
+func (q sequence) window(seed uint64) (detect.Window, daq.Channel, detect.Options, float64) {
+	rng := rand.New(rand.NewPCG(seed, 77))
+	const dt, sub = 1e-4, 50
+	p, y, level, warm := 20e5, 20e5, 0.0, 1.0
+	grow := func(x float64) float64 {
+		x = math.Max(0, math.Min(1, x))
+		return x * x * (3 - 2*x)
+	}
+	w := detect.Window{Event: 1, Serial: 1, Final: true, NoisePa: 800, StepPa: 50, Decided: -1, SupplyOpen: 1}
+	for i := -8000; i < 400; i++ {
+		t := float64(i) * dt
+		w.T = append(w.T, int64(math.Round(t*1e9))+7e12)
+		w.V = append(w.V, 50*math.Round((y-1e5+800*rng.NormFloat64())/50))
+		w.Q = append(w.Q, 0)
+		if t < q.from {
+			w.From = len(w.T)
+		}
+		if t < 6e-4 {
+			w.Decided = len(w.T)
+		}
+		for k := range sub {
+			now := t + float64(k)*dt/sub
+			in := 0.0
+			if q.step > 0 && now > -0.03 {
+				in = math.Max(0, (20e5+q.step-p)/q.stepTau)
+			}
+			out := q.first * grow((now+q.lead)/q.width+0.5)
+			if now < -q.width/2 {
+				level = p - 1e5 + (in-out*p*math.Sqrt(warm))*(-now)
+			}
+			out = (out + q.main*grow(now/q.width+0.5)) * p * math.Sqrt(warm)
+			warm += warm / p * (in*(1-warm/1.4) - out*(1-1/1.4)) * dt / sub
+			p += (in - out) * dt / sub
+			y += (p - y) * dt / sub / sequenceLag
+		}
+	}
+	w.Until = len(w.T)
+	ch := daq.Channel{Name: "p", Role: daq.RoleSpecimen, Quantity: daq.Pressure, Reference: daq.Gauge, LagS: sequenceLag, Step: 50, Certificate: "K-1"}
+	o := detect.Options{Medium: detect.Gas, Channels: []daq.Channel{ch}, Fixture: detect.Fixture{VolumeM3: 50e-6, Gas: "N2", TemperatureK: 296, AmbientPa: 1e5}}
+	return w, ch, o, level
+}
+
+// TestEarlierEvents: an opening shortly after a supply's step or after another
+// opening, with the pressure that there would be without it.
+func TestEarlierEvents(t *testing.T) {
+	for name, q := range map[string]sequence{
+		"a supply's step, 30 ms before": {step: 1e5, stepTau: 5e-3, main: 60, width: 0.5e-3, from: -1},
+		"another opening, 5 ms before":  {first: 8, lead: 5e-3, main: 150, width: 0.4e-3, from: -5e-3},
+		"another opening, 20 ms before": {first: 4, lead: 20e-3, main: 80, width: 1e-3, from: -20e-3},
+	} {
+		w, ch, o, level := q.window(11)
+		f := FitOpening(w, ch, o)
+		if f.PressurePa == nil || f.OnsetU == nil {
+			t.Errorf("%s: no figures: %v", name, f.Absent)
+			continue
+		}
+		if e, u := float64(*f.Onset-7e12)*1e-9, float64(*f.OnsetU)*1e-9; math.Abs(e) > u || u > 0.4e-3 {
+			t.Errorf("%s: onset off by %.3g s, stated u %.3g", name, e, u)
+		}
+		if e := *f.PressurePa - level; math.Abs(e) > *f.PressureUPa || *f.PressureUPa > 20e3 {
+			t.Errorf("%s: pressure off by %.3g Pa, stated u %.3g", name, e, *f.PressureUPa)
+		}
+	}
+}
+
+// TestUnknownLag: the interval holds what the lag that nobody stated shifts.
+func TestUnknownLag(t *testing.T) {
+	sp := plain()
+	sp.lag = 0.8e-3
+	w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(3, 5)))
+	if !ok {
+		t.Fatal("no trigger would fire on the test's own opening")
+	}
+	known := FitOpening(w, ch, o)
+	ch.LagS = 0
+	f := FitOpening(w, ch, o)
+	if e := float64(*f.Onset - onset); math.Abs(e) > float64(*f.OnsetU) || !has(f, detect.FlagLagUnknown) {
+		t.Errorf("onset off by %g ns, stated u %d; flags %v", e, *f.OnsetU, f.Flags)
+	}
+	if *f.OnsetU <= *known.OnsetU {
+		t.Errorf("u of the onset %d ns without a lag, %d ns with it: not knowing must cost", *f.OnsetU, *known.OnsetU)
+	}
+}
+
+// TestHidden: a blow-down that a gap in the record hides as a whole.
+func TestHidden(t *testing.T) {
+	sp := plain()
+	sp.area, sp.gap, sp.after = 60e-6, [2]float64{-20e-3, 60e-3}, 0.2
+	w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(3, 6)))
+	if !ok {
+		t.Fatal("no trigger would fire on the test's own opening")
+	}
+	f := FitOpening(w, ch, o)
+	if f.PressurePa == nil {
+		t.Fatalf("no figures: %v", f.Absent)
+	}
+	if e, u := float64(*f.Onset-onset), float64(*f.OnsetU); math.Abs(e) > u || u > 60e6 || !has(f, detect.FlagGap) {
+		t.Errorf("onset off by %g ns, stated u %g; flags %v", e, u, f.Flags)
+	}
+	// 1 bar/s over 80 ms span 8 kPa; the noise of one sample, 3 kPa, comes on top.
+	if e := *f.PressurePa - sp.truth; math.Abs(e) > *f.PressureUPa || *f.PressureUPa > 14e3 {
+		t.Errorf("pressure off by %g Pa, stated u %g, want it near what the ramp spans over the gap", e, *f.PressureUPa)
+	}
+}
+
+// TestRedundantSensors: two sensors of one volume tell more than each, and where
+// they differ the interval holds both.
+func TestRedundantSensors(t *testing.T) {
+	sp := plain()
+	w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(3, 7)))
+	w2, ch2, _, _, ok2 := sp.window(rand.New(rand.NewPCG(8, 7)))
+	if !ok || !ok2 {
+		t.Fatal("no trigger would fire on the test's own opening")
+	}
+	ch.Curve.UOffset, ch2.Curve.UOffset = 2000, 2000
+	w2.Channel = 1
+	o.Channels = []daq.Channel{ch, ch2}
+	alone := FitOpening(w, ch, o)
+	w.Others = []detect.Window{w2}
+	both := FitOpening(w, ch, o)
+	if p := *both.PressureUPa / *alone.PressureUPa; p < 0.65 || p > 0.75 {
+		t.Errorf("two like calibrations leave %.2f of the uncertainty of one, want 0.71", p)
+	}
+	if *both.OnsetU >= *alone.OnsetU || math.Abs(float64(*both.Onset-onset)) > float64(*both.OnsetU) {
+		t.Errorf("onset off by %d ns, stated u %d, alone %d", *both.Onset-onset, *both.OnsetU, *alone.OnsetU)
+	}
+	for i := range w2.V {
+		w2.V[i] += 30e3
+	}
+	w.Others[0] = w2
+	apart := FitOpening(w, ch, o)
+	if d := *apart.PressurePa - *alone.PressurePa; math.Abs(d-15e3) > 1e3 || *apart.PressureUPa < 15e3 {
+		t.Errorf("sensors 30 kPa apart: the mean lies %g Pa above the first, stated u %g", d, *apart.PressureUPa)
+	}
+}
+
+// TestJoin checks the mean under a scatter between readings by hand: 0 ± 1 and
+// 10 ± 1 have Q = 50 and so a variance between of (50-1)/(2-1) = 49.
+func TestJoin(t *testing.T) {
+	m := join([]reading{{0, 1}, {10, 1}}, 0)
+	if math.Abs(m.x-5) > 1e-12 || math.Abs(m.u-math.Sqrt(50.0/2)) > 1e-12 {
+		t.Errorf("mean %g, u %g, want 5 and 5", m.x, m.u)
+	}
+	m = join([]reading{{3, 2}, {3, 1}}, 0)
+	if math.Abs(m.x-3) > 1e-12 || math.Abs(m.u-math.Sqrt(0.8)) > 1e-12 {
+		t.Errorf("mean %g, u %g, want 3 and %g", m.x, m.u, math.Sqrt(0.8))
+	}
+	if m = join([]reading{{3, 2}, {3, 1}}, 1); math.Abs(m.u-1) > 1e-12 {
+		t.Errorf("all shared: u %g, want that of the better one", m.u)
+	}
+}
