@@ -48,7 +48,8 @@ int main(int argc, char **argv) {
 		fprintf(stderr, "can't open the line: %s\n", modbus_strerror(errno));
 		return 2;
 	}
-	modbus_set_response_timeout(m, 0, 500000);
+	modbus_set_response_timeout(m, 10, 0); /* a loaded machine answers late */
+	modbus_set_byte_timeout(m, 10, 0);
 	words("orders", 1, 1, 0, 8);
 	words("narrow", 1, 1, 8, 4);
 	words("no such address", 1, 1, 100, 1);
