@@ -2,6 +2,17 @@ package detect
 
 import "math"
 
+const (
+	// fillCooling bounds the slope at which the pressure of gas falls when a fill
+	// stops, relative to the ramp before: the gas was heated by compression at
+	// most at (gamma-1)/gamma of the rate of pressure (isentropic compression,
+	// gamma <= 1.67), and a margin.
+	fillCooling = 0.5
+	fastFill    = 0.5e5 // Pa/s; a slower fill leaves the gas no warmer
+	coolS       = 1.0   // s in which cooling shows that it slows down
+	fillS       = 8.0   // s; nor does a longer one
+)
+
 // leastSeen is the number of samples of ramp below which it is not taken to go
 // on.
 const leastSeen = 64
@@ -180,3 +191,35 @@ func (k *watch) equal(end int) bool {
 	}
 	return end-k.decide > 4
 }
+
+// stopped tells whether the ramp went over into a level.
+func (s *course) stopped() bool {
+	return s.before > 0 && math.Abs(s.rest) < 0.03*s.before+3*s.restSD
+}
+
+// returned tells whether the trace came back to the line: soon after its
+// deepest point, beyond it (an oscillation), or in the end.
+func (s *course) returned(final bool) bool {
+	if s.depth > 4.8*s.sd {
+		if s.back < -0.25*s.depth-2*s.sd || !final && s.back < 0.2*s.depth+2*s.sd {
+			return true
+		}
+	}
+	return final && s.left < 0.2*s.depth+3*s.leftSD && (s.lenient || 3*s.leftSD < 0.5*s.depth)
+}
+
+// recovers tells whether the trace is on its way back to the line.
+func (s *course) recovers() bool {
+	base := math.Max(s.before, 0)
+	return s.left < 0.95*s.depth && (s.after > base+3*s.slopeSD || s.rest > base+4*s.restSD)
+}
+
+// coolish tells whether the fall may be gas that cools after a fast fill to
+// the gauge pressure onset.
+func (s *course) coolish(onset float64) bool {
+	return s.before > fastFill && onset < fillS*s.before && s.first < 0 && s.first > -fillCooling*s.before
+}
+
+// doubtful tells that the slope after is not known well enough to tell a level
+// from a small opening that nearly balances the ramp.
+func (s *course) doubtful() bool { return 3*s.restSD > 0.3*s.before }

@@ -1,12 +1,20 @@
 package detect
 
-import "math"
+import (
+	"math"
+
+	"ventward/daq"
+)
 
 const (
 	ringSpan  = 4096 // samples after a fall in which ringing is looked for
 	ringSigma = 8.0  // a swing upwards of so many standard deviations is ringing
 	ringShare = 0.02 // and of this share of the fall before it
 	steeper   = 1.25 // a fall this much steeper than any before it is a fresh one
+
+	oneNs  = int64(1500e3) // falls closer than this are one
+	ringNs = int64(40e6)   // after an opening in which ringing is looked for
+	faster = 1.5           // a second opening drains the rest at least so much faster
 )
 
 // rings tells whether the fall that window w sees may be the line's ringing
@@ -58,4 +66,41 @@ func (p *pressure) depth(from, to int) float64 {
 		return 0
 	}
 	return math.Max(0, a-b)
+}
+
+// continues tells whether a fall soon after another only goes on with it: the
+// share of the pressure that goes in a second is hardly more than before, as
+// the line's ringing or a transducer's lag bends the trace.
+func (n *naming) continues() bool {
+	prev := n.m.openBefore(n.r)
+	p := n.k.c.p
+	if prev == nil || n.t-prev.ev.Onset > ringNs || prev.seat != n.r.seat {
+		return false
+	}
+	if n.t-prev.ev.Onset < oneNs {
+		return true
+	}
+	lag := int64(n.k.c.cfg.LagS * 1e9)
+	since := n.t - prev.ev.Onset
+	base := since - min(lag, since/3)
+	span := max(since, 4*n.k.c.period)
+	a, na := p.meanNear(prev.ev.Onset-2*n.k.c.period, n.k.c.period)
+	b, nb := p.meanNear(n.t, n.k.c.period)
+	c, nc := p.meanNear(n.t+span, n.k.c.period)
+	if na == 0 || nb == 0 || nc == 0 || n.t+span > n.k.c.lastT {
+		return false
+	}
+	up := n.k.ambient // to absolute
+	if n.k.c.cfg.Reference == daq.Absolute {
+		up = 0
+	}
+	floor := 0.3 * n.k.ambient
+	before := math.Log(math.Max(a+up, floor)/math.Max(b+up, floor)) / float64(base)
+	after := math.Log(math.Max(b+up, floor)/math.Max(c+up, floor)) / float64(span)
+	return before > 0 && after < faster*before
+}
+
+// meanNear is the mean of the three samples round time t.
+func (p *pressure) meanNear(t, period int64) (float64, int) {
+	return p.cap.mean(p.cap.find(t-period-period/2), p.cap.find(t+period+period/2))
 }

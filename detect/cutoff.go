@@ -1,0 +1,73 @@
+package detect
+
+import "math"
+
+const (
+	// coolingMost is the most that the slope may be negative, relative to the
+	// ramp, where a supply shuts: (gamma-1)/gamma of a monatomic gas is 0.4.
+	coolingMost = 0.42
+	// cutoffAheadNs and cutoffAfterNs bound when the pressure shows that the supply
+	// valve shut, round the moment at which its input changed: a valve takes some
+	// ms, and its contact sits anywhere on the way.
+	cutoffAheadNs = int64(15e6)
+	cutoffAfterNs = int64(30e6)
+	cutoffNearNs  = int64(6e6)
+)
+
+// stop tells whether the supply valve's shutting explains the course: the ramp
+// ends, and the gas cools at most.
+func (n *naming) stop() Kind {
+	e := &n.m.supply.closed
+	if !e.covers(n.r.ev.Onset, n.r.slack) || n.before <= 0 || n.kink.len == 0 {
+		return ""
+	}
+	if n.kink.s0 < -coolingMost*n.before-3*n.kink.s0SD || n.kink.offset > 3*n.kink.offsetSD+0.1*n.depth {
+		return "" // steeper, or more sudden, than that
+	}
+	if n.kink.s0 < -0.05*n.before-3*n.kink.s0SD && n.after < n.kink.s0-3*math.Hypot(n.slopeSD, n.kink.s0SD) {
+		return "" // it goes on falling where cooling would ease
+	}
+	return SupplyStep
+}
+
+// cutoff tells whether the supply's shutting explains a fall of what an open
+// vent lets out already: it is not steeper than the blow-down before, or no more
+// than the ramp is lost.
+func (n *naming) cutoff() Kind {
+	e := &n.m.supply.closed
+	t := n.r.ev.Onset
+	if !e.set || t < e.from-cutoffAheadNs-n.r.slack || t > e.to+cutoffAfterNs {
+		return ""
+	}
+	before := n.m.openBefore(n.r)
+	if before == nil {
+		return ""
+	}
+	noise := 4 * n.sd / math.Max(n.blockS, 1e-9)
+	lost := n.before - n.kink.s0
+	ramp := 0.0
+	if before.ev.RampPaS != nil {
+		ramp = *before.ev.RampPaS
+	}
+	near := t > e.from-cutoffNearNs-n.r.slack || math.Abs(n.before) < 0.05*n.fastest // fed until then
+	if near || n.fastest < 1.3*before.fastest+noise || n.kink.len > 0 && math.Abs(n.before) < 2*ramp && lost < 1.5*ramp+3*n.kink.s0SD {
+		return SupplyStep
+	}
+	return ""
+}
+
+// openBefore is the opening before r, on whichever channel it was seen, that
+// has not shut since; nil: none.
+func (m *Monitor) openBefore(r *record) *record {
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		x := m.book.recs[i]
+		switch {
+		case x == r || x.ev.Onset >= r.ev.Onset:
+		case x.ev.Kind == Reseal:
+			return nil
+		case x.ev.Opens():
+			return x
+		}
+	}
+	return nil
+}
