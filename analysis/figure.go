@@ -1,0 +1,236 @@
+package analysis
+
+import "math"
+
+// A figure is a parameter of a course that a fit may free.
+type figure int
+
+const (
+	figOnset figure = iota
+	figLevel
+	figRamp
+	figBend
+	figRate  // ln K
+	figWidth // ln w
+	figShape
+	figHeat // ln
+	figWarm
+	figHold
+	figFeed
+	figZero
+	figLag
+	figRing // ln f
+	figDamp // ln
+	figLoss // ln
+	figStop // ln
+	figBefore
+	figOldRate  // ln
+	figOldWidth // ln
+	figStep
+	figures
+)
+
+// What is known beforehand of the figures that hardly show: standard
+// deviations of normal priors, and the ranges within which the logarithms of
+// rate and opening time are held equally likely (judgement, no source).
+const (
+	shapeMean, shapeSD = 1.6, 0.4
+	heatMean, heatSD   = -0.3, 1.3 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
+	holdMean, holdSD   = 0.5, 0.5
+	warmMean, warmSD   = 0.9, 0.35   // of what a ramp of many seconds warms the gas by; a short one does less
+	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
+	dampMean, dampSD   = 0.15, 0.9
+	stopMean, stopSD   = 0.03, 1.5   // s, of its logarithm: who shuts a supply on an opening does so in some hundredths of seconds
+	bendSD             = 0.03        // 1/s: by how much of itself the ramp changes in a second
+	widthMean, widthSD = 0.8e-3, 1.5 // s, of its logarithm: scored metal tears open in tenths of milliseconds, a flap in some
+	modelSlack         = 1e-3        // of what has fallen: by so much transducer, gas and outflow are thought to differ from the model's (judgement, no source)
+	widestOpening      = 0.03        // s
+	usualOpening       = 0.004       // s: less of the fall is never fitted alone
+	fastestFall        = 2e4         // 1/s, where no volume tells better
+)
+
+// slot is where a course keeps a figure, and whether the figure is its logarithm.
+func (c *course) slot(f figure) (v *float64, logarithm bool) {
+	switch f {
+	case figOnset:
+		return &c.onset, false
+	case figLevel:
+		return &c.level, false
+	case figRamp:
+		return &c.ramp, false
+	case figRate:
+		return &c.rate, true
+	case figWidth:
+		return &c.width, true
+	case figShape:
+		return &c.shape, false
+	case figHeat:
+		return &c.heat, true
+	case figWarm:
+		return &c.warm, false
+	case figBend:
+		return &c.bend, false
+	case figHold:
+		return &c.hold, false
+	case figFeed:
+		return &c.feed, false
+	case figZero:
+		return &c.zero, false
+	case figRing:
+		return &c.ring, true
+	case figDamp:
+		return &c.damp, true
+	case figLoss:
+		return &c.loss, true
+	case figStop:
+		return &c.stop, true
+	case figBefore:
+		return &c.before, false
+	case figOldRate:
+		return &c.oldRate, true
+	case figOldWidth:
+		return &c.oldWidth, true
+	case figStep:
+		return &c.step, false
+	}
+	return &c.lag, false
+}
+
+func (c *course) get(f figure) float64 {
+	v, logarithm := c.slot(f)
+	if logarithm {
+		return math.Log(*v)
+	}
+	return *v
+}
+
+func (c *course) set(f figure, x float64) {
+	v, logarithm := c.slot(f)
+	if logarithm {
+		x = math.Exp(x)
+	}
+	*v = x
+}
+
+// A bound is what limits a figure: hard ends, and a normal prior where sd > 0.
+type bound struct {
+	low, high, mean, sd, scale float64
+}
+
+// bounds gives every figure's bound for this window; free lists those that a
+// fit always frees.
+func (a *opening) bounds() (b [figures]bound, free []figure) {
+	first, last := a.b.t[0], a.b.t[len(a.b.t)-1]
+	inf := math.Inf(1)
+	sd := a.noise.sd()
+	b[figOnset] = bound{low: first, high: last, scale: 100 * a.s.dt}
+	b[figLevel] = bound{low: -inf, high: inf, scale: 1e3 * sd}
+	b[figRamp] = bound{low: -inf, high: inf, scale: 1e3 * sd}
+	b[figRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
+	b[figWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(a.widest()), mean: math.Log(widthMean), sd: widthSD, scale: 1}
+	b[figShape] = bound{low: 0.9, high: 3, mean: shapeMean, sd: shapeSD, scale: shapeSD}
+	zero := math.Max(a.ch.Curve.UOffset, math.Max(sd, 1e-3*math.Abs(a.start.level)))
+	b[figZero] = bound{low: -10 * zero, high: 10 * zero, sd: zero, scale: zero}
+	bend := math.Max(bendSD*math.Abs(a.start.ramp), 1e-3*sd)
+	if a.bent {
+		x := a.start.onset - a.s.t[a.from]
+		bend = math.Max(bend, math.Abs(a.start.level-a.s.v[a.from])/(x*x))
+	}
+	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
+	free = []figure{figOnset, figLevel, figRamp, figRate, figWidth, figBend, figShape, figZero}
+	if a.warms() {
+		b[figHeat] = bound{low: heatMean - 3.2*heatSD, high: heatMean + 3.2*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
+		b[figWarm] = bound{low: -0.5, high: 2, mean: warmMean, sd: warmSD, scale: warmSD}
+		b[figHold] = bound{low: -0.1, high: 1.1, mean: holdMean, sd: holdSD, scale: holdSD}
+		free = append(free, figHeat, figWarm, figHold)
+	}
+	if l, u := a.lag(); l > 0 && u > 0 {
+		b[figLag] = bound{low: math.Max(0.05*l, l-4*u), high: l + 4*u, mean: l, sd: u, scale: u}
+		free = append(free, figLag)
+	}
+	if a.fed && a.earlier != earlierStep {
+		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
+		free = append(free, figFeed)
+	}
+	if a.closes {
+		b[figLoss] = bound{low: -14, high: 3, scale: 0.1}
+		free = append(free, figLoss)
+	}
+	if a.stops {
+		b[figStop] = bound{low: math.Log(1e-3), high: math.Log(2), mean: math.Log(stopMean), sd: stopSD, scale: 0.3}
+		free = append(free, figStop)
+	}
+	switch a.earlier {
+	case earlierOpening:
+		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
+		b[figOldRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
+		b[figOldWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(0.1), mean: math.Log(0.003), sd: 2, scale: 1}
+		free = append(free, figBefore, figOldRate, figOldWidth)
+	case earlierStep:
+		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
+		b[figStep] = bound{low: 0, high: inf, scale: 1e3 * sd}
+		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
+		free = append(free, figBefore, figStep, figFeed)
+	}
+	if a.rings {
+		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
+		b[figDamp] = bound{low: math.Log(0.003), high: math.Log(0.9), mean: math.Log(dampMean), sd: dampSD, scale: 0.3}
+		free = append(free, figRing, figDamp)
+	}
+	return b, free
+}
+
+// lag is the transducer's time constant and its standard uncertainty, s: what
+// the channel says, or the guess under trial where it says nothing.
+func (a *opening) lag() (l, u float64) {
+	if a.guess > 0 {
+		return a.guess, guessPart * a.guess
+	}
+	return a.ch.LagS, a.ch.LagUS
+}
+
+// warms tells whether the fall lasts so long that the walls' heat may show.
+func (a *opening) warms() bool {
+	return !a.liquid && a.s.t[a.to-1]-a.start.onset > 0.03
+}
+
+// warmer is by how much of the walls' temperature a long ramp warms the gas at a
+// middling exchange of heat. It is as uncertain as it is large.
+func (a *opening) warmer() float64 {
+	rho := math.Max(a.start.ramp, 0) / math.Max(a.start.level+a.gauge, 1)
+	return (a.gas.Gamma-1)*rho/(rho+math.Exp(heatMean)) + 1e-4
+}
+
+// fastest is the greatest rate thought possible, 1/s: a hole as large as the
+// volume's own section.
+func (a *opening) fastest() float64 {
+	if v := a.o.Fixture.VolumeM3; v > 0 && !a.liquid {
+		t := a.o.Fixture.TemperatureK
+		if t <= 0 {
+			t = 293
+		}
+		hole := 2 * math.Cbrt(v) * math.Cbrt(v)
+		return a.gas.Gamma * hole / a.gas.AreaFromTau(v, 1, t)
+	}
+	return fastestFall
+}
+
+func (a *opening) narrowest() float64 { return 0.25 * a.s.dt }
+
+func (a *opening) widest() float64 {
+	return math.Max(math.Min(math.Max(widestOpening, 40*a.s.dt), 2*(a.s.t[a.to-1]-a.start.onset)), 6*a.s.dt)
+}
+
+func without(from []figure, what ...figure) []figure {
+	var out []figure
+	for _, f := range from {
+		keep := true
+		for _, g := range what {
+			keep = keep && f != g
+		}
+		if keep {
+			out = append(out, f)
+		}
+	}
+	return out
+}

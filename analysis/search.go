@@ -1,0 +1,344 @@
+package analysis
+
+import "math"
+
+// characterise fits the models that what was seen so far suggests, and keeps
+// the first that explains the data, or else the best.
+func (a *opening) characterise() {
+	if a.turns {
+		to := a.to
+		a.closes = true
+		a.to = max(to, a.s.index(a.lowest+math.Max(0.6*(a.lowest-a.start.onset), 24*a.s.dt+4*a.ch.LagS)))
+		a.refine()
+		if len(a.fits) > 0 && a.excess() < 2 {
+			return
+		}
+		a.forget()
+		a.closes, a.to = false, to
+	}
+	if p, ok := a.lookBack(); ok {
+		from, noise := a.from, a.noise
+		a.afterEarlier(p)
+		a.refine()
+		limit := 3.0
+		if p.kind == earlierStep { // nobody says that there was one
+			limit = 1.5
+		}
+		if len(a.fits) > 0 && a.excess() < limit {
+			return
+		}
+		a.forget()
+		a.earlier, a.from, a.noise = straightRamp, from, noise
+	}
+	a.refine()
+	a.split()
+}
+
+// forget drops what a refinement found.
+func (a *opening) forget() {
+	a.fits, a.listened, a.regulated, a.rings, a.fed, a.stops = nil, 0, 0, false, false, false
+}
+
+// refine fits the forward model, first to the beginning of the fall, then to as
+// much of it as the model explains, then under each of the hypotheses that the
+// data can't tell apart.
+func (a *opening) refine() {
+	s := &a.s
+	near := math.Max(32*s.dt, 4*a.ch.LagS)
+	centres := []float64{a.start.onset}
+	if a.earlier != straightRamp {
+		centres = append(centres, a.past.onset)
+	}
+	a.b = s.bin(a.from, a.to, near, 1.0/12, 1.0/32, centres...)
+	for i, t := range a.b.t {
+		if fallen := a.start.level + a.start.ramp*(t-a.start.onset) - a.b.y[i]; a.earlier == straightRamp && t > a.start.onset && fallen > 0 {
+			a.b.slack[i] = modelSlack * modelSlack * fallen * fallen
+		}
+	}
+	origin := s.t[a.from]
+	a.white = newWhitener(&a.noise, &a.b, func(i int) int { return int(math.Round((s.t[i] - origin) / s.dt)) })
+	a.used = a.early()
+	first := a.begin()
+	if first == nil {
+		return
+	}
+	best := a.extend(first.course)
+	if best == nil {
+		return
+	}
+	a.hypotheses(best)
+}
+
+// begin fits the beginning of the fall from several guesses.
+func (a *opening) begin() *profile {
+	basic := []figure{figOnset, figLevel, figRamp, figRate, figWidth}
+	if a.closes {
+		basic = append(basic, figLoss)
+	}
+	switch a.earlier {
+	case earlierOpening:
+		basic = append(basic, figBefore, figOldRate, figOldWidth)
+	case earlierStep:
+		basic = append(basic, figBefore, figStep, figFeed)
+	}
+	start := a.startCourse()
+	var best *profile
+	for _, w := range []float64{0.5e-3, 4e-3, 20e-3} {
+		for _, k := range []float64{1, 4} {
+			c := start
+			c.width = math.Max(a.narrowest(), math.Min(w, a.widest()))
+			c.rate = math.Min(k*c.rate, a.fastest())
+			if p, ok := a.fit(c, basic, 25); ok && (best == nil || p.chi2 < best.chi2) {
+				best = &p
+				if a.misfit(best) == 1 && !best.hidden() {
+					return best
+				}
+			}
+		}
+	}
+	return best
+}
+
+// extend fits the longest part of the fall that the model explains: what comes
+// later than that (a supply valve that shuts, a closing flap, heat) says nothing
+// of the opening.
+func (a *opening) extend(early course) *profile {
+	plain := a.startCourse()
+	plain.width = early.width
+	seeds := []course{early, plain}
+	if l := a.ch.LagS; a.start.tau < 4*l {
+		// Lag and fall look alike: begin from a fall that the lag hides, too.
+		for _, w := range []float64{0.3 * l, 2 * l} {
+			fast := plain
+			fast.rate, fast.width = math.Min(8/l, a.fastest()), math.Min(math.Max(w, a.narrowest()), a.widest())
+			seeds = append(seeds, fast)
+		}
+	}
+	last := a.b.t[len(a.b.t)-1] - a.start.onset
+	var best *profile
+	for span := last; ; span /= 2.5 {
+		n := len(a.b.t)
+		for n > 0 && a.b.t[n-1] > a.start.onset+span {
+			n--
+		}
+		if best != nil && (n-a.after(a.start.onset) < 20 || span < 0.04*last || span < 6*a.ch.LagS+30*a.s.dt+usualOpening) {
+			return best
+		}
+		a.used = n
+		_, free := a.bounds()
+		p := a.whole(seeds, free)
+		if p == nil {
+			return best
+		}
+		best = p
+		if a.misfit(best) == 1 {
+			return best
+		}
+		for _, try := range []func(*profile) *profile{a.halts, a.listen, a.regulate} {
+			if q := try(best); q != nil {
+				if best = q; a.misfit(best) == 1 {
+					return best
+				}
+			}
+		}
+		seeds = []course{early, best.course}
+	}
+}
+
+// mostTries bounds how often a window is searched for a ringing line and for a
+// regulator: each search is some twenty fits.
+const mostTries = 1
+
+// stopSeeds are times after the onset at which the supply is tried to shut, s.
+var stopSeeds = []float64{5e-3, 0.03, 0.15}
+
+// halts tries whether a supply that shuts after the opening explains what the
+// best course does not: nil if not.
+func (a *opening) halts(best *profile) *profile {
+	if a.stops || a.closes || a.earlier != straightRamp || !a.suppliesMuch(best) {
+		return nil
+	}
+	a.stops = true
+	if p := a.stopped(best); p != nil && p.chi2 < best.chi2-20 {
+		return p
+	}
+	a.stops = false
+	return nil
+}
+
+// stopped is the best fit with a supply that shuts; stops must be set.
+func (a *opening) stopped(best *profile) *profile {
+	_, free := a.bounds()
+	var found *profile
+	for _, t := range stopSeeds {
+		if t > a.b.t[a.used-1]-best.onset {
+			break
+		}
+		c := best.course
+		c.stop, c.heat, c.warm, c.hold, c.width = t, math.Exp(heatMean), warmMean, holdMean, math.Min(c.width, widthMean)
+		if p, ok := a.fit(c, free, 25); ok && (found == nil || p.chi2 < found.chi2) {
+			found = &p
+		}
+	}
+	return found
+}
+
+// suppliesMuch tells whether the supply makes up so much of the fall that it
+// matters when it shuts.
+func (a *opening) suppliesMuch(p *profile) bool {
+	return math.Abs(p.ramp) > 2e-3*p.rate*math.Max(p.level+a.gauge, 1)
+}
+
+// regulate tries whether a regulator that gives more as the pressure falls
+// explains what the best course does not: nil if not.
+func (a *opening) regulate(best *profile) *profile {
+	if a.fed || a.regulated >= mostTries {
+		return nil
+	}
+	a.regulated++
+	a.fed = true
+	_, free := a.bounds()
+	start := a.startCourse()
+	start.ring, start.damp = best.ring, best.damp
+	var found *profile
+	for _, feed := range []float64{0.3, 1, 4} {
+		for _, w := range []float64{4 * a.narrowest(), 0.001, 0.004} {
+			c := start
+			c.width = math.Min(w, a.widest())
+			c.feed = feed / a.start.tau
+			if p, ok := a.fit(c, free, 30); ok && (found == nil || p.chi2 < found.chi2) {
+				found = &p
+			}
+		}
+	}
+	if found != nil && found.chi2 < best.chi2-20 && a.misfit(found) < 0.5*a.misfit(best)+0.5 {
+		return found
+	}
+	a.fed = false
+	return nil
+}
+
+// after is the number of bins before time t.
+func (a *opening) after(t float64) int {
+	n := 0
+	for n < len(a.b.t) && a.b.t[n] < t {
+		n++
+	}
+	return n
+}
+
+// listen looks for a ringing of the line where the best course does not
+// explain the data: nil where there is none.
+func (a *opening) listen(best *profile) *profile {
+	if a.rings || a.listened >= mostTries {
+		return nil
+	}
+	a.listened++
+	a.rings = true
+	_, free := a.bounds()
+	var found *profile
+	top := 0.5 / a.s.dt
+	for f := top; f > top/40; f /= 1.7 {
+		c := best.course
+		c.ring, c.damp = f, dampMean
+		if p, ok := a.fit(c, free, 14); ok && (found == nil || p.chi2 < found.chi2) {
+			found = &p
+		}
+	}
+	if found != nil {
+		if p, ok := a.fit(found.course, free, 60); ok && p.chi2 < found.chi2 {
+			found = &p
+		}
+		if found.chi2 < best.chi2-20 {
+			return found
+		}
+	}
+	a.rings = false
+	return nil
+}
+
+// early is the number of bins up to where the first quarter of the fall has
+// passed, but for fast falls.
+func (a *opening) early() int {
+	h := a.start
+	aim := h.level - 0.25*(h.level-(a.ambient-a.gauge))
+	after := 0
+	for i, t := range a.b.t {
+		if t < h.onset {
+			continue
+		}
+		if after++; a.b.y[i] < aim && after >= 16 {
+			return i + 1
+		}
+	}
+	return len(a.b.t)
+}
+
+// whole fits the whole stretch from each of the seeds, with several guesses of
+// the walls' heat, which shows only later.
+func (a *opening) whole(seeds []course, free []figure) *profile {
+	var best *profile
+	for _, c := range seeds {
+		for _, heat := range []float64{math.Exp(heatMean), 0.2, 10} {
+			c.heat = heat
+			if p, ok := a.fit(c, free, 40); ok && (best == nil || p.chi2 < best.chi2) {
+				best = &p
+			}
+			if !a.warms() || best != nil && best.rate > 5 { // too fast to show
+				break
+			}
+		}
+		if best != nil && a.misfit(best) == 1 && !best.hidden() {
+			return best
+		}
+	}
+	return best
+}
+
+// startCourse turns the coarse picture into a course.
+func (a *opening) startCourse() course {
+	h := a.start
+	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean,
+		width: widthMean, heat: math.Exp(heatMean), warm: warmMean, hold: holdMean}
+	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
+	p := math.Max(c.level+a.gauge, 1)
+	c.rate = h.drop / h.tau / p
+	// A fall as fast as the lag says little of the vessel's own.
+	if a.ch.LagS > 0 && c.rate > 0.5/a.ch.LagS {
+		c.rate = 2 / a.ch.LagS
+	}
+	c.rate = math.Max(math.Min(c.rate, a.fastest()), 1e-6)
+	if p := a.past; a.earlier != straightRamp {
+		c.earlier, c.before = a.earlier, p.onset
+		n := max(1, min(a.s.index(p.onset)-a.from, 200))
+		c.ramp, c.level = lineOf(a.s.t[a.from:a.from+n], a.s.v[a.from:a.from+n], p.onset)
+		c.oldRate = math.Max(math.Min(p.size/p.tau/math.Max(c.level+a.gauge, 1), a.fastest()), 1e-6)
+		c.oldWidth = 3e-3
+		c.step, c.feed = p.size, math.Min(1/p.tau, 1e4)
+		if a.earlier == earlierStep {
+			c.oldRate, c.oldWidth = 0, 0
+		} else {
+			c.feed, c.step = 0, 0
+		}
+	}
+	if a.closes {
+		c.loss = c.rate * math.Max(a.lowest-h.onset, a.s.dt)
+	}
+	return c
+}
+
+// lineOf is the straight line through v over t: its slope and its value at x.
+func lineOf(t, v []float64, x float64) (slope, at float64) {
+	var s1, s2, r0, r1 float64
+	for i := range t {
+		d := t[i] - x
+		s1, s2, r0, r1 = s1+d, s2+d*d, r0+v[i]-v[0], r1+(v[i]-v[0])*d
+	}
+	n := float64(len(t))
+	det := n*s2 - s1*s1
+	if len(t) < 3 || det <= 0 {
+		return 0, v[0] + r0/n
+	}
+	slope = (n*r1 - s1*r0) / det
+	return slope, v[0] + (r0-slope*s1)/n
+}
