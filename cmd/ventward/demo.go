@@ -18,6 +18,7 @@ import (
 
 	"ventward/config"
 	"ventward/daq"
+	"ventward/dashboard"
 	"ventward/detect"
 	"ventward/guard"
 	"ventward/record"
@@ -261,39 +262,55 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 	return d.conclude(ctx, n, run, piece, nil)
 }
 
-// armed arms and pressurises. A trip in between, on a machine that stood still
-// say, ends that run; as an operator would, the demo resets and arms anew.
+// armed arms and pressurises. A machine that stood still refuses to arm, or
+// trips before the ramp: as an operator would, the demo resets and arms anew.
 func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run string, err error) {
-	const tries = 4
+	const tries = 6
 	for try := 1; ; try++ {
 		for _, verb := range []string{"reset", "acknowledge"} {
 			if err := d.command(ctx, verb, nil); err != nil {
 				return "", err
 			}
 		}
-		if run, err = d.arm(ctx, n, piece); err != nil {
-			return "", err
+		if run, err = d.arm(ctx, n, piece); err == nil {
+			err = d.command(ctx, "pressurise", nil)
 		}
-		if err = d.command(ctx, "pressurise", nil); err == nil || try == tries {
+		var no *dashboard.Refusal
+		if err == nil || try == tries || !errors.As(err, &no) {
 			return run, err
 		}
-		d.log.Warn().Err(err).Str("run", run).Msg("a trip before the ramp; the shot is armed anew")
-		if err := d.command(ctx, "end", map[string]string{"reason": "tripped before the ramp"}); err != nil {
-			return "", err
-		}
-		select {
-		case <-d.closed:
-		case <-time.After(60 * time.Second):
-			return "", fmt.Errorf("the run's file was not closed within a minute")
-		case <-ctx.Done():
-			return "", ctx.Err()
-		}
-		if err := d.outcome(run, record.Outcome{Extent: record.Untested, Remark: "tripped before the ramp"}); err != nil {
-			return "", err
+		d.log.Warn().Err(err).Str("run", run).Msg("no ramp yet; the shot is armed anew")
+		if run != "" {
+			if err := d.undo(ctx, run); err != nil {
+				return "", err
+			}
 		}
 		if err := d.rest(ctx, 1.5); err != nil {
 			return "", err
 		}
+	}
+}
+
+// undo ends a run that tripped before the ramp, and gives its specimen back.
+func (d *demo) undo(ctx context.Context, run string) error {
+	if err := d.command(ctx, "end", map[string]string{"reason": "tripped before the ramp"}); err != nil {
+		return err
+	}
+	if err := d.waitClosed(ctx); err != nil {
+		return err
+	}
+	return d.outcome(run, record.Outcome{Extent: record.Untested, Remark: "tripped before the ramp"})
+}
+
+// waitClosed waits until a run's file is closed.
+func (d *demo) waitClosed(ctx context.Context) error {
+	select {
+	case <-d.closed:
+		return nil
+	case <-time.After(60 * time.Second):
+		return fmt.Errorf("the run's file was not closed within a minute")
+	case <-ctx.Done():
+		return ctx.Err()
 	}
 }
 
@@ -302,12 +319,8 @@ func (d *demo) conclude(ctx context.Context, n int, run string, piece *sim.Speci
 	if err := d.command(ctx, "end", map[string]string{"reason": "end of the pressure watch"}); err != nil {
 		return err
 	}
-	select {
-	case <-d.closed:
-	case <-time.After(60 * time.Second):
-		return fmt.Errorf("the run's file was not closed within a minute")
-	case <-ctx.Done():
-		return ctx.Err()
+	if err := d.waitClosed(ctx); err != nil {
+		return err
 	}
 	return d.tell(n, run, piece, cell)
 }

@@ -13,7 +13,7 @@ import { launch } from './bench.mjs';
 const PROGRAM = join(dirname(fileURLToPath(import.meta.url)), '..', '..', '..', 'bin', 'ventward');
 const SEED = '105', SHOTS = '3';
 
-let dir, demo, url, browser, page, complaints = [];
+let dir, demo, url, browser, page, complaints = [], heardOf = '';
 
 before(async () => {
   if (!existsSync(PROGRAM)) throw new Error(`no program at ${PROGRAM}: run make build`);
@@ -21,7 +21,9 @@ before(async () => {
   console.log(`seed ${SEED}`);
   execFileSync(PROGRAM, ['--data', join(dir, 'data'), 'demo', '--headless', '--shots', SHOTS, '--seed', SEED], { stdio: 'ignore' });
   // Another demo on the same data: it takes a second delivery in and goes on.
-  demo = spawn(PROGRAM, ['--data', join(dir, 'data'), '--log', 'error', 'demo', '--listen', '127.0.0.1:0', '--shots', '1', '--seed', SEED], { stdio: ['ignore', 'pipe', 'ignore'] });
+  demo = spawn(PROGRAM, ['--data', join(dir, 'data'), '--log', 'error', 'demo', '--listen', '127.0.0.1:0', '--shots', '1', '--seed', SEED], { stdio: ['ignore', 'pipe', 'pipe'] });
+  demo.stderr.on('data', d => { heardOf = (heardOf + d).slice(-4000); });
+  demo.once('exit', code => { if (code) console.error(`the program ended with ${code}: ${heardOf}`); });
   url = await new Promise((ok, no) => {
     demo.once('exit', code => no(new Error(`the program ended with ${code}`)));
     demo.stdout.on('data', d => { const m = /Page: (\S+)/.exec(String(d)); if (m) ok(m[1]); });
@@ -61,6 +63,18 @@ test('lots stand with their verdict, and their report has the pictures of the pr
   const drawn = await page.locator('.drawing img').evaluateAll(all => all.map(i => [i.complete, i.naturalWidth, i.alt.length]));
   assert.ok(drawn.length >= 2 && drawn.every(([done, w, alt]) => done && w > 0 && alt > 10), JSON.stringify(drawn));
   await accessible('report');
+  await fits();
+});
+
+test('stored runs are listed, newest first', async () => {
+  await open('#/runs', 'table.runs');
+  const rows = await page.locator('table.runs tbody tr').allInnerTexts();
+  assert.ok(rows.length >= Number(SHOTS), `${rows.length} runs`);
+  const shots = rows.filter(r => /closed$/.test(r.trim()));
+  assert.ok(shots.length >= Number(SHOTS), rows.join('\n'));
+  const ids = rows.map(r => r.trim().split(/\s/)[0]);
+  assert.deepEqual(ids, [...ids].sort().reverse());
+  await accessible('runs');
   await fits();
 });
 

@@ -1,6 +1,44 @@
+import { useEffect, useState } from 'preact/hooks';
+import type { Refused } from '../api';
+import { DASH, duration } from '../format';
+import { Fault, refused } from '../panels/fault';
+import { Warn } from '../panels/icons';
 import { Page } from '../panels/page';
+import { ask, type Run } from '../papers';
 
-/** What is stored. */
+const SHOWN = 200;
+
+/** What is stored, newest first. */
 export function RunsPage() {
-  return <Page title="Runs"><p class="empty">`ventward runs` lists what is stored.</p></Page>;
+  const [runs, setRuns] = useState<Run[] | undefined>(), [fault, setFault] = useState<Refused | undefined>();
+  const load = () => {
+    setFault(undefined);
+    ask<{ runs: Run[] }>(`runs?limit=${SHOWN}`).then(r => setRuns(r.runs), e => setFault(refused(e)));
+  };
+  useEffect(load, []);
+  return (
+    <Page title="Runs">
+      {fault && <><Fault e={fault} /><button type="button" class="quiet" onClick={load}>Ask again</button></>}
+      {!runs && !fault && <p class="empty" role="status">Listing the runs…</p>}
+      {runs?.length === 0 && <p class="empty">No run is stored yet.</p>}
+      {runs && runs.length > 0 && (
+        <section class="panel">
+          <p class="soft">On the command line <code>ventward report RUN</code> writes what a run came to, <code>ventward replay RUN</code> plays it, and <code>ventward verify RUN</code> computes it again.</p>
+          <div class="scroll" tabIndex={0} role="region" aria-label="Runs">
+            <table class="runs">
+              <thead><tr><th scope="col">Run</th><th scope="col">Begun (UTC)</th><th scope="col">Specimen</th><th scope="col">Lot</th><th scope="col" class="r">Shot</th><th scope="col" class="r">Lasted</th><th scope="col" class="r">Events</th><th scope="col">State</th></tr></thead>
+              <tbody>{runs.map(r => (
+                <tr key={r.id} class={r.interrupted ? 'doubt' : undefined}>
+                  <th scope="row">{r.id}</th><td class="num">{r.start_utc.slice(0, 19).replace('T', ' ')}</td><td>{r.specimen || DASH}</td><td>{r.lot || DASH}</td>
+                  <td class="r num">{r.shot || DASH}</td><td class="r num">{duration(r.duration_s)}</td><td class="r num">{r.events}</td>
+                  <td>{r.open ? 'being recorded' : r.interrupted ? <><Warn />interrupted: it ended with the program</> : 'closed'}</td>
+                </tr>))}
+              </tbody>
+            </table>
+          </div>
+          {runs.length === SHOWN && <p class="soft">The newest {SHOWN} are shown; <code>ventward runs</code> lists them all.</p>}
+        </section>
+      )}
+    </Page>
+  );
 }
