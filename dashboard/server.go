@@ -31,9 +31,9 @@ type RunSummary struct {
 	Shot        int     `json:"shot,omitempty"`
 	StartUTC    string  `json:"start_utc"` // RFC 3339
 	DurationS   float64 `json:"duration_s"`
-	Events      int     `json:"events"`
-	Open        bool    `json:"open"`        // being recorded
-	Interrupted bool    `json:"interrupted"` // ended by a crash or loss of power
+	Events      *int    `json:"events,omitempty"` // of one run; a list doesn't count them
+	Open        bool    `json:"open"`             // being recorded
+	Interrupted bool    `json:"interrupted"`      // ended by a crash or loss of power
 }
 
 // Archive is what the dashboard needs of the store.

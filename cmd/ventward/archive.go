@@ -55,7 +55,8 @@ func (a archive) Run(_ context.Context, id string) (dashboard.RunSummary, []repo
 	for i := range events {
 		lines = append(lines, report.EventLine(events[i], m.Start, s.Bench.Channels))
 	}
-	sum.Events = len(lines)
+	n := len(lines)
+	sum.Events = &n
 	return sum, lines, nil
 }
 

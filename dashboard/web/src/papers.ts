@@ -19,7 +19,7 @@ export interface Lot {
   first_utc?: string; last_utc?: string; lines: LotLine[];
 }
 export interface Run {
-  id: string; specimen: string; lot?: string; shot?: number; start_utc: string; duration_s: number; events: number; open: boolean; interrupted: boolean;
+  id: string; specimen: string; lot?: string; shot?: number; start_utc: string; duration_s: number; open: boolean; interrupted: boolean;
 }
 export interface Table { columns: { title: string; right?: boolean }[]; rows: { cells: string[]; dim?: boolean; bold?: boolean }[]; note?: string }
 export interface Figure { svg: string; caption: string; alt: string; width: number; height: number }

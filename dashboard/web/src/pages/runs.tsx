@@ -26,11 +26,11 @@ export function RunsPage() {
           <p class="soft">On the command line <code>ventward report RUN</code> writes what a run came to, <code>ventward replay RUN</code> plays it, and <code>ventward verify RUN</code> computes it again.</p>
           <div class="scroll" tabIndex={0} role="region" aria-label="Runs">
             <table class="runs">
-              <thead><tr><th scope="col">Run</th><th scope="col">Begun (UTC)</th><th scope="col">Specimen</th><th scope="col">Lot</th><th scope="col" class="r">Shot</th><th scope="col" class="r">Lasted</th><th scope="col" class="r">Events</th><th scope="col">State</th></tr></thead>
+              <thead><tr><th scope="col">Run</th><th scope="col">Begun (UTC)</th><th scope="col">Specimen</th><th scope="col">Lot</th><th scope="col" class="r">Shot</th><th scope="col" class="r">Lasted</th><th scope="col">State</th></tr></thead>
               <tbody>{runs.map(r => (
                 <tr key={r.id} class={r.interrupted ? 'doubt' : undefined}>
                   <th scope="row">{r.id}</th><td class="num">{r.start_utc.slice(0, 19).replace('T', ' ')}</td><td>{r.specimen || DASH}</td><td>{r.lot || DASH}</td>
-                  <td class="r num">{r.shot || DASH}</td><td class="r num">{duration(r.duration_s)}</td><td class="r num">{r.events}</td>
+                  <td class="r num">{r.shot || DASH}</td><td class="r num">{duration(r.duration_s)}</td>
                   <td>{r.open ? 'being recorded' : r.interrupted ? <><Warn />interrupted: it ended with the program</> : 'closed'}</td>
                 </tr>))}
               </tbody>
