@@ -14,6 +14,7 @@ import (
 	_ "embed"
 
 	"ventward/daq"
+	"ventward/guard"
 	"ventward/report"
 )
 
@@ -186,16 +187,21 @@ func intQuery(r *http.Request, key string, def int) (int, error) {
 // Commands.
 
 const (
-	unattributed = "unattributed"
+	// Unattributed is who did something without a name.
+	Unattributed = "unattributed"
 	maxText      = 200 // bytes of a name or argument
 	maxArgs      = 32
 )
 
-// benchOnly are the verbs that are taken only from the bench's own machine: what
-// may lead to pressure, or takes a safeguard away, is done where the bench can
-// be seen. Aborting is taken from anywhere.
-var benchOnly = map[string]bool{"prepare": true, "arm": true, "start": true, "record": true, "pressurise": true, "exercise": true, "reset": true,
-	"bypass": true, "out-of-service": true, "in-service": true, "enter": true}
+// benchOnly are the verbs that are taken only from the bench's own machine: those
+// that the guard says, and what begins a record.
+var benchOnly = func() map[string]bool {
+	verbs := map[string]bool{"start": true, "record": true}
+	for _, v := range guard.BenchOnly() {
+		verbs[v] = true
+	}
+	return verbs
+}()
 
 type commandBody struct {
 	Verb string            `json:"verb"`
@@ -276,7 +282,7 @@ func (s *Server) simple(w http.ResponseWriter, r *http.Request, verb string, arg
 // it may be done now, is for the loop to say.
 func (s *Server) command(w http.ResponseWriter, r *http.Request, c daq.Command, done int) {
 	if strings.TrimSpace(c.Who) == "" {
-		c.Who = unattributed
+		c.Who = Unattributed
 	}
 	place(&c, r)
 	if why := malformed(c); why != "" {
@@ -310,7 +316,7 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request, c daq.Command, 
 // keeps the program's own name for the program.
 func place(c *daq.Command, r *http.Request) {
 	if strings.EqualFold(strings.TrimSpace(c.Who), "program") {
-		c.Who = unattributed
+		c.Who = Unattributed
 	}
 	args := map[string]string{}
 	for k, v := range c.Args {

@@ -66,7 +66,7 @@ func (s *Server) postIntake(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusUnprocessableEntity, fmt.Sprintf("who or file is longer than %d bytes or holds control characters", maxText), "shorten it")
 		return
 	}
-	n, ignored, err := s.o.Registry.Intake(r.Context(), by(who), file, r.Body)
+	n, ignored, err := s.o.Registry.Intake(r.Context(), Attributed(who), file, r.Body)
 	if err != nil {
 		s.refused(w, r, err, "taking in "+file)
 		return
@@ -74,9 +74,11 @@ func (s *Server) postIntake(w http.ResponseWriter, r *http.Request) {
 	answer(w, http.StatusCreated, map[string]any{"specimens": n, "ignored": append([]string{}, ignored...)})
 }
 
-func by(who string) string {
+// Attributed is who enters something; until there are accounts nobody is known
+// for certain, and nobody is the program.
+func Attributed(who string) string {
 	if who = strings.TrimSpace(who); who == "" || strings.EqualFold(who, "program") {
-		return unattributed
+		return Unattributed
 	}
 	return who
 }
@@ -95,7 +97,7 @@ func (s *Server) postSetAside(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusUnprocessableEntity, "reason is missing or too long, or who is too long", "say why in a few words; an empty reason takes the specimen back")
 		return
 	}
-	s.entered(w, r, s.o.Registry.SetAside(r.Context(), by(b.Who), r.PathValue("id"), strings.TrimSpace(*b.Reason)), "set-aside")
+	s.entered(w, r, s.o.Registry.SetAside(r.Context(), Attributed(b.Who), r.PathValue("id"), strings.TrimSpace(*b.Reason)), "set-aside")
 }
 
 type outcomeBody struct {
@@ -110,7 +112,7 @@ func (s *Server) postOutcome(w http.ResponseWriter, r *http.Request) {
 	if !s.registry(w) || !readBody(w, r, &b) {
 		return
 	}
-	o := record.Outcome{Run: r.PathValue("id"), Feature: b.Feature, Extent: record.Extent(b.Extent), Remark: strings.TrimSpace(b.Remark), Who: by(b.Who), AtUTC: time.Now().UnixNano()}
+	o := record.Outcome{Run: r.PathValue("id"), Feature: b.Feature, Extent: record.Extent(b.Extent), Remark: strings.TrimSpace(b.Remark), Who: Attributed(b.Who), AtUTC: time.Now().UnixNano()}
 	if err := o.Check(); err != nil {
 		problem(w, http.StatusUnprocessableEntity, err.Error(), "mend it and send it again")
 		return
@@ -129,7 +131,7 @@ func (s *Server) postReview(w http.ResponseWriter, r *http.Request) {
 	if !s.registry(w) || !readBody(w, r, &b) {
 		return
 	}
-	v := record.Review{Run: r.PathValue("id"), Ruling: record.Ruling(b.Ruling), Reason: strings.TrimSpace(b.Reason), Who: by(b.Who), AtUTC: time.Now().UnixNano()}
+	v := record.Review{Run: r.PathValue("id"), Ruling: record.Ruling(b.Ruling), Reason: strings.TrimSpace(b.Reason), Who: Attributed(b.Who), AtUTC: time.Now().UnixNano()}
 	if err := v.Check(); err != nil {
 		problem(w, http.StatusUnprocessableEntity, err.Error(), "mend it and send it again")
 		return

@@ -97,6 +97,9 @@ func (g *Guard) alarmCommand(c daq.Command, now int64) error {
 // takes a safeguard away.
 var benchOnly = []string{"prepare", "arm", "pressurise", "exercise", "reset", "bypass", "out-of-service", "in-service", "enter"}
 
+// BenchOnly lists the verbs that are done at the bench only.
+func BenchOnly() []string { return slices.Clone(benchOnly) }
+
 func atBench(c daq.Command) error {
 	if at := c.Args["at"]; at == "" || at == "bench" || !slices.Contains(benchOnly, c.Verb) {
 		return nil

@@ -227,7 +227,7 @@ func (s *list) name(column string) string {
 
 func (s *list) remark(column string) string {
 	v := s.text(column)
-	if why := TextProblem(v, maxRemark); why != "" {
+	if why := TextProblem(v, MaxRemark); why != "" {
 		s.bad(column, v, why)
 	}
 	return v

@@ -90,7 +90,7 @@ func personal(run, text, who string) error {
 	if run == "" {
 		return fmt.Errorf("run is empty: name the run")
 	}
-	if why := TextProblem(text, maxRemark); why != "" {
+	if why := TextProblem(text, MaxRemark); why != "" {
 		return fmt.Errorf("text %.40q: %s", text, why)
 	}
 	if why := NameProblem(who); why != "" {

@@ -21,8 +21,8 @@ func Features() []string { return []string{TopVent, BottomVent, Housing, Cell} }
 // maxName bounds an id, a lot, a die and the like, in bytes.
 const maxName = 80
 
-// maxRemark bounds a remark or a reason, in bytes.
-const maxRemark = 200
+// MaxRemark bounds a remark or a reason, in bytes.
+const MaxRemark = 200
 
 // A Specimen is one piece of a lot as it was delivered. A nil pointer was not
 // stated.
@@ -61,7 +61,7 @@ func (s *Specimen) Check() error {
 		}
 	}
 	for _, f := range []struct{ name, value string }{{"die", s.Die}, {"medium", s.Medium}, {"trigger", s.Trigger}, {"surrounding", s.Surrounding}, {"note", s.Note}} {
-		if why := TextProblem(f.value, maxRemark); why != "" {
+		if why := TextProblem(f.value, MaxRemark); why != "" {
 			return fmt.Errorf("%s %.40q: %s", f.name, f.value, why)
 		}
 	}

@@ -99,7 +99,20 @@ const maxID = 64
 // millisecond differ.
 func NewID(utc time.Time, suffix uint32) string {
 	utc = utc.UTC()
-	return fmt.Sprintf("%s-%03d-%08x", utc.Format("20060102-150405"), utc.Nanosecond()/1e6, suffix)
+	return fmt.Sprintf("%s-%03d-%08x", utc.Format(idTime), utc.Nanosecond()/1e6, suffix)
+}
+
+// idTime is how a name begins.
+const idTime = "20060102-150405"
+
+// IDTime is the time that a run's name begins with, UTC, to the second; false:
+// the name was given by somebody else.
+func IDTime(id string) (time.Time, bool) {
+	if len(id) < len(idTime) {
+		return time.Time{}, false
+	}
+	t, err := time.Parse(idTime, id[:len(idTime)])
+	return t, err == nil
 }
 
 // checkID keeps ids usable as names of folders: digits, letters and hyphens,

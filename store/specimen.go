@@ -150,7 +150,7 @@ func release(tx *sql.Tx, by By, id, run, why string) error {
 // SetAside excludes an unused specimen with a reason; an empty reason takes it
 // back.
 func (s *Store) SetAside(by By, id, reason string) error {
-	if why := record.TextProblem(reason, 200); why != "" {
+	if why := record.TextProblem(reason, record.MaxRemark); why != "" {
 		return fmt.Errorf("reason %.40q: %s", reason, why)
 	}
 	return s.paper(func(tx *sql.Tx) error {

@@ -104,15 +104,8 @@ func withLots(k *config.Case, sums []lot.Summary) error {
 			words = append(words, f+" of lot "+from[f])
 		}
 	}
-	k.Source = joined(k.Source, "openings: "+strings.Join(words, ", "))
+	k.Source = bothOf(k.Source, "openings: "+strings.Join(words, ", "))
 	return nil
-}
-
-func joined(a, b string) string {
-	if a == "" {
-		return b
-	}
-	return a + "; " + b
 }
 
 // Of a runaway's rise: this long before and after, and this many points.
@@ -189,7 +182,7 @@ func generationOf(k *config.Case, st *store.Store, id string, x *analysis.Runawa
 	if x.GasUMol != nil {
 		k.Spread.AmountRel = max(k.Spread.AmountRel, *x.GasUMol / *x.GasMol / 2)
 	}
-	k.Source = joined(k.Source, "gas of run "+id)
+	k.Source = bothOf(k.Source, "gas of run "+id)
 	return nil
 }
 

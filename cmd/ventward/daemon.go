@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"net"
 	"runtime/debug"
 	"strconv"
@@ -283,40 +282,6 @@ func (d *daemon) meta(m store.Meta) store.Meta {
 	return m
 }
 
-// newRunID is a run's name: sortable by time and never used twice.
-func newRunID(t time.Time) string { return store.NewID(t, rand.Uint32()) }
-
-// runIDs names a daemon's runs so that their order is the order in which they
-// were made, though the wall clock was set back in between: whoever follows the
-// store by name would otherwise pass them over.
-type runIDs struct {
-	mu   sync.Mutex
-	last time.Time
-	read bool
-}
-
-const idLayout = "20060102-150405"
-
-func (r *runIDs) next(wall time.Time, st *store.Store) string {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if !r.read {
-		r.read = true
-		if ms, err := st.Runs(store.Filter{}); err == nil {
-			for i := range ms {
-				if t, err := time.Parse(idLayout, ms[i].ID[:min(len(ms[i].ID), len(idLayout))]); err == nil && ms[i].Kind != store.KindIdle && t.After(r.last) {
-					r.last = t.Add(time.Second)
-				}
-			}
-		}
-	}
-	if !wall.After(r.last) {
-		wall = r.last.Add(time.Millisecond)
-	}
-	r.last = wall
-	return newRunID(wall)
-}
-
 // prepare makes the file and the engines of a run before the loop begins it,
 // so that the loop never waits for a disk.
 func (d *daemon) prepare(m store.Meta) (*recording, error) {
@@ -345,7 +310,7 @@ var errBusy = errors.New("the loop's queue of commands is full: try again; if it
 // command gives a wish to the loop and waits for its answer.
 func (d *daemon) command(ctx context.Context, c daq.Command) (any, error) {
 	if c.Who == "" {
-		c.Who = unattributed
+		c.Who = dashboard.Unattributed
 	}
 	m := message{}
 	if c.Verb == "start" {

@@ -58,7 +58,7 @@ func TestLotsDeskOnStoredRuns(t *testing.T) {
 		t.Errorf("%d runs remembered, want 4", len(d.known))
 	}
 	before := r.Lines[0].N
-	reg := registry{st, func(who string) store.By { return store.By{Who: named(who), AtUTC: 1} }}
+	reg := registry{st, func(who string) store.By { return store.By{Who: dashboard.Attributed(who), AtUTC: 1} }}
 	if err := reg.Review(t.Context(), record.Review{Run: first.Run, Ruling: record.RuledInvalid, Reason: "clamp slipped", Who: "Noor"}); err != nil {
 		t.Fatal(err)
 	}

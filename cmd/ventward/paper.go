@@ -7,6 +7,7 @@ import (
 
 	"ventward/analysis/lot"
 	"ventward/daq"
+	"ventward/dashboard"
 	"ventward/record"
 	"ventward/store"
 )
@@ -82,18 +83,9 @@ func (d *daemon) recordingNow() string {
 }
 
 // by is who enters something now.
-func (d *daemon) by(who string) store.By { return store.By{Who: named(who), AtUTC: d.o.Time.Wall()} }
-
-// named is who enters something; until there are accounts nobody is known for
-// certain.
-func named(who string) string {
-	if who = strings.TrimSpace(who); who == "" || strings.EqualFold(who, "program") {
-		return unattributed
-	}
-	return who
+func (d *daemon) by(who string) store.By {
+	return store.By{Who: dashboard.Attributed(who), AtUTC: d.o.Time.Wall()}
 }
-
-const unattributed = "unattributed"
 
 // apply takes what persons entered of a run into the shots made of it: an
 // invalid shot is excluded with its reason, what the list says of the specimen

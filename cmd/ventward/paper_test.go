@@ -47,7 +47,7 @@ func TestIntakeOnTheCommandLine(t *testing.T) {
 	if len(got) != 2 || got[0].Status != dashboard.Unused || *got[0].ResidualUM != 86.5 || got[1].Status != dashboard.Excluded || got[1].Reason != "dropped" {
 		t.Errorf("%+v", got)
 	}
-	if out, errs, code := program(t, "--data", data, "audit"); code != 0 || strings.Count(out, "\n") != 3 || !strings.Contains(out, "Mara") || !strings.Contains(out, unattributed) {
+	if out, errs, code := program(t, "--data", data, "audit"); code != 0 || strings.Count(out, "\n") != 3 || !strings.Contains(out, "Mara") || !strings.Contains(out, dashboard.Unattributed) {
 		t.Errorf("exit %d %s%s", code, out, errs)
 	}
 }

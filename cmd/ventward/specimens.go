@@ -73,7 +73,9 @@ func rowsWrong(err error) error {
 }
 
 // now is who enters something on this machine's clock.
-func now(who string) store.By { return store.By{Who: named(who), AtUTC: time.Now().UnixNano()} }
+func now(who string) store.By {
+	return store.By{Who: dashboard.Attributed(who), AtUTC: time.Now().UnixNano()}
+}
 
 func whoFlag(c *cobra.Command, who *string) {
 	c.Flags().StringVar(who, "who", "", "who enters it (default: unattributed)")
