@@ -21,25 +21,88 @@ const (
 const budgetCoverage = 0.95
 
 // OpeningBudget takes the expanded uncertainty of an opening's pressure (bar)
-// apart: the certificate's parts (offset and gain, each fully correlated along
-// the run) and what is left, the fit. false: the event has no uncertainty.
+// apart: the certificates' parts (offset and gain, each fully correlated along
+// the run) and what is left, the fit. Where that uncertainty is smaller than the
+// certificate of the event's own channel allows, the redundant sensors that saw
+// the event were joined, and each certificate counts with its weight. false: the
+// event has no uncertainty.
 func OpeningBudget(e *detect.Event, channels []daq.Channel) (analysis.Budget, bool) {
 	if e.PressurePa == nil || e.PressureUPa == nil || int(e.Channel) >= len(channels) {
 		return analysis.Budget{}, false
 	}
-	c := &channels[e.Channel]
 	p, u := *e.PressurePa/PaPerBar, *e.PressureUPa/2/PaPerBar
-	offset, gain := c.Curve.UOffsetAt(*e.PressurePa)/PaPerBar, c.Curve.UGainAt(*e.PressurePa)/PaPerBar
-	fit := math.Sqrt(math.Max(0, u*u-offset*offset-gain*gain))
-	b := analysis.Budget{Name: fmt.Sprintf("event %d: opening pressure", e.ID), Unit: "bar", Inputs: []analysis.Input{
-		{Name: "line fitted before the opening, at its onset", Unit: "bar", Value: p, U: fit},
-		{Name: "certificate of " + c.Name + ", offset and zero", Unit: "bar", U: offset},
-		{Name: "certificate of " + c.Name + ", gain", Unit: "-", Value: 1, U: gain / math.Max(math.Abs(p), 1e-9)},
-	}, Model: func(x []float64) float64 { return x[0]*x[2] + x[1] }}
+	own := []certificate{certificateOf(&channels[e.Channel], *e.PressurePa)}
+	if own[0].u() > u && len(e.Channels) > 1 {
+		own = joinedCertificates(e, channels)
+	}
+	known := 0.0
+	for i := range own {
+		known += own[i].weight * own[i].weight * own[i].u() * own[i].u()
+	}
+	inputs := []analysis.Input{{Name: "line fitted before the opening, at its onset", Unit: "bar", Value: p, U: math.Sqrt(math.Max(0, u*u-known))}}
+	for i := range own {
+		inputs = append(inputs, own[i].inputs(p)...)
+	}
+	b := analysis.Budget{Name: fmt.Sprintf("event %d: opening pressure", e.ID), Unit: "bar", Inputs: inputs, Model: func(x []float64) float64 {
+		offset, gain := 0.0, 1.0
+		for i := range own {
+			offset += own[i].weight * x[1+2*i]
+			gain += own[i].weight * (x[2+2*i] - 1)
+		}
+		return x[0]*gain + offset
+	}}
 	if e.PeakLossPa != nil && *e.PeakLossPa > 0 {
 		b.Missed = []analysis.OneSided{{Name: "peak that lag and sampling may hide", Loss: *e.PeakLossPa / PaPerBar, Unit: "bar", Cause: "ramp × (period + lag + line delay)"}}
 	}
 	return b, true
+}
+
+// A certificate is what a channel's certificate adds to a pressure, standard
+// uncertainties in bar, and the weight with which the channel counts.
+type certificate struct {
+	channel      string
+	offset, gain float64
+	weight       float64
+}
+
+func certificateOf(c *daq.Channel, pa float64) certificate {
+	return certificate{c.Name, c.Curve.UOffsetAt(pa) / PaPerBar, c.Curve.UGainAt(pa) / PaPerBar, 1}
+}
+
+// joinedCertificates are those of the channels that saw an event, weighted by
+// inverse variance, as the fit joins them.
+func joinedCertificates(e *detect.Event, channels []daq.Channel) []certificate {
+	var out []certificate
+	sum := 0.0
+	for _, ch := range e.Channels {
+		if int(ch) >= len(channels) {
+			continue
+		}
+		c := certificateOf(&channels[ch], *e.PressurePa)
+		if c.u() > 0 {
+			c.weight = 1 / (c.u() * c.u())
+			sum += c.weight
+			out = append(out, c)
+		}
+	}
+	for i := range out {
+		out[i].weight /= sum
+	}
+	return out
+}
+
+func (c *certificate) u() float64 { return math.Hypot(c.offset, c.gain) }
+
+// inputs are the certificate's two lines of a budget of the pressure p, bar.
+func (c *certificate) inputs(p float64) []analysis.Input {
+	name := "certificate of " + c.channel
+	if c.weight < 1 {
+		name += fmt.Sprintf(" (counts %.0f %%)", 100*c.weight)
+	}
+	return []analysis.Input{
+		{Name: name + ", offset and zero", Unit: "bar", U: c.offset},
+		{Name: name + ", gain", Unit: "-", Value: 1, U: c.gain / math.Max(math.Abs(p), 1e-9)},
+	}
 }
 
 // AreaBudget takes the expanded uncertainty of an effective vent area (mm²)

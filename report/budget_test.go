@@ -49,6 +49,31 @@ func TestOpeningBudget(t *testing.T) {
 	}
 }
 
+// Two sensors joined make less than the certificate of either: each counts with
+// its weight, and the budget comes to what the event says.
+func TestOpeningBudgetOfJoinedSensors(t *testing.T) {
+	ch := []daq.Channel{{Name: "p1", Quantity: daq.Pressure, Curve: calib.Curve{UOffset: 1500, UGain: 2.5e-4}},
+		{Name: "p2", Quantity: daq.Pressure, Curve: calib.Curve{UOffset: 3000, UGain: 5e-4}}, {Name: "bare", Quantity: daq.Pressure}}
+	const p, fit = 28e5, 100.0
+	u1, u2 := math.Hypot(1500, 2.5e-4*p), math.Hypot(3000, 5e-4*p)
+	joined := math.Sqrt(1/(1/(u1*u1)+1/(u2*u2)) + fit*fit)
+	e := &detect.Event{ID: 2, Kind: detect.VentOpening, Channels: []daq.ChannelID{0, 1, 2}, PressurePa: of(p), PressureUPa: of(2 * joined)}
+	b, ok := report.OpeningBudget(e, ch)
+	if !ok {
+		t.Fatal("no budget")
+	}
+	l, err := report.EvaluateBudget(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(l.U*1e5/joined-1) > 1e-6 || math.Abs(l.Inputs[0].Contribution*1e5/fit-1) > 1e-3 || len(l.Inputs) != 5 {
+		t.Errorf("u %g bar with a fit's part of %g in %d lines; want %g, %g, 5", l.U, l.Inputs[0].Contribution, len(l.Inputs), joined/1e5, fit/1e5)
+	}
+	if !strings.Contains(l.Inputs[1].Name, "p1 (counts 80 %)") || !strings.Contains(l.Inputs[3].Name, "p2 (counts 20 %)") {
+		t.Errorf("lines %q and %q", l.Inputs[1].Name, l.Inputs[3].Name)
+	}
+}
+
 // An area's budget: the volume counts in full, the temperature by half.
 func TestAreaBudget(t *testing.T) {
 	f := &detect.Fixture{VolumeM3: 50e-6, VolumeUM3: 0.5e-6, TemperatureK: 296, TemperatureU: 2.96}
