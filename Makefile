@@ -75,7 +75,7 @@ needs: ## install what the checks need, if it is missing
 .PHONY: test-go
 test-go: tsdb ## Go tests with the race detector: units, serial, InfluxDB, kill trials
 	CGO_ENABLED=1 $(GO) test -race -timeout 20m $$($(GO) list ./... | grep -v '^ventward/cmd/ventward$$')
-	CGO_ENABLED=1 $(GO) test -race -timeout 20m -run 'Engine|Serials|Panic|Import|Analyze' ./cmd/ventward
+	CGO_ENABLED=1 $(GO) test -race -timeout 20m -run 'Engine|Serials|PanicMakesSafe|Import|AnalyzeFinds|AnalyzeRefuses' ./cmd/ventward
 	$(GO) test -timeout 20m ./cmd/ventward # alone and at full speed: real processes in real time
 
 .PHONY: test-web
