@@ -200,6 +200,7 @@ test('the history tells what happened and who did it', async () => {
   await b.act('alarm', { v: 1, priority: 'high', text: 'Shield open' });
   await row(1).waitFor();
   await press('Acknowledge: Shield open');
+  await page.locator('.alarm.acknowledged').waitFor(); // it goes another way than the phase
   await b.act('phase', { name: 'holding pressure' });
   await page.locator('.history').getByRole('button', { name: 'Show' }).click();
   await page.locator('[data-note]').nth(2).waitFor();
