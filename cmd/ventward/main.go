@@ -55,7 +55,7 @@ finish (port, disk, network).`,
 	root.PersistentFlags().StringVar(&g.level, "log", "info", "least level that is logged to standard error: debug, info, warn or error")
 	root.AddCommand(procedureCommand())
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return wrongUse{err} })
-	root.AddCommand(demoCommand(g), serveCommand(g), checkCommand(), simCommand(), analyzeCommand(), importCommand(g), estimateCommand(g),
+	root.AddCommand(demoCommand(g), serveCommand(g), checkCommand(), simCommand(), analyzeCommand(), importCommand(g), exportCommand(g), estimateCommand(g),
 		runsCommand(g), replayCommand(g), verifyCommand(g), enterCommand(g), lotCommand(g), lotsCommand(g), breachesCommand(g), reportCommand(g))
 	root.AddCommand(paperCommands(g)...)
 	for _, c := range root.Commands() {

@@ -1,10 +1,8 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -102,36 +100,8 @@ func formOf(out string) (writer, error) {
 	return nil, badUse("-o %q: name a file that ends in .pdf or .html", out)
 }
 
-// writeReport writes beside the file and renames, so that there is a whole
-// report or none.
-func writeReport(out string, d *report.Document, write writer) (err error) {
-	var b bytes.Buffer
-	if err := write(&b, d); err != nil {
-		return err
-	}
-	f, err := os.CreateTemp(filepath.Dir(out), ".report-*")
-	if err != nil {
-		return fmt.Errorf("-o %s: %w", out, err)
-	}
-	defer func() {
-		if err != nil {
-			os.Remove(f.Name())
-		}
-	}()
-	_, err = f.Write(b.Bytes())
-	if e := f.Chmod(0o644); err == nil {
-		err = e
-	}
-	if e := f.Close(); err == nil {
-		err = e
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), out)
-	}
-	if err != nil {
-		return fmt.Errorf("-o %s: %w", out, err)
-	}
-	return nil
+func writeReport(out string, d *report.Document, write writer) error {
+	return writeWhole(out, func(w io.Writer) error { return write(w, d) })
 }
 
 // document is the report of lots.

@@ -110,8 +110,9 @@ func (o *traceOptions) read(path string) (*trace.Trace, error) {
 func (o *traceOptions) describe(t *trace.Trace) (*config.Bench, error) {
 	b := &config.Bench{Name: "trace " + t.Name, Source: t.Name}
 	b.Channels = t.Channels()
-	in := t.Instrument()
-	b.Instruments = []config.Instrument{{Instrument: in}}
+	for _, in := range t.Instruments() {
+		b.Instruments = append(b.Instruments, config.Instrument{Instrument: in})
+	}
 	b.Detect = detect.Options{Rig: detect.Rig(o.rig), Medium: detect.Medium(o.medium), FalseAlarmS: o.falseAlarmH * 3600,
 		Fixture: detect.Fixture{VolumeM3: o.volumeML * 1e-6, VolumeUM3: o.volumeU / 2 * 1e-6, Gas: o.gas, TemperatureK: o.temperatureC + 273.15,
 			TemperatureU: o.temperatureU / 2, AmbientPa: o.ambientBar * 1e5},
@@ -136,7 +137,7 @@ func (o *traceOptions) describe(t *trace.Trace) (*config.Bench, error) {
 	b.Detect.Channels = b.Channels
 	b.Detect.RateHz = make([]float64, len(b.Channels))
 	for i := range b.Detect.RateHz {
-		b.Detect.RateHz[i] = t.RateHz
+		b.Detect.RateHz[i] = b.Instruments[b.Channels[i].Instrument].RateHz
 	}
 	b.Guard.Channels = b.Channels
 	return b, nil

@@ -1,7 +1,9 @@
 package trace
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"ventward/daq"
 )
@@ -12,48 +14,48 @@ const Protocol = "trace"
 // gapSteps is how many median steps without a row are a gap: jitter is not.
 const gapSteps = 2.5
 
-// Instrument describes the trace as the only instrument of a bench.
-func (t *Trace) Instrument() daq.Instrument {
-	name := t.Name
-	if name == "" {
-		name = Protocol
+// Instruments describes the trace as the instruments of a bench: one for the
+// columns that have a reading in every row, and one for each set of columns
+// that are read more seldom.
+func (t *Trace) Instruments() []daq.Instrument {
+	gs := t.groups()
+	out := make([]daq.Instrument, len(gs))
+	for k := range gs {
+		out[k] = gs[k].instrument(k, t.Name)
 	}
-	return daq.Instrument{Name: name, Protocol: Protocol, Columns: len(t.Columns), RateHz: t.RateHz}
+	return out
 }
 
-// Channels returns the channel table, one channel a column. Raw readings are
-// already in the channel's unit.
+// Channels returns the channel table, one channel a column, in their order.
+// Raw readings are already in the channel's unit.
 func (t *Trace) Channels() []daq.Channel {
 	chs := make([]daq.Channel, len(t.Columns))
-	for i := range t.Columns {
-		c := &t.Columns[i]
-		chs[i] = daq.Channel{Name: c.Name, Role: c.Role, Quantity: c.Quantity, Reference: c.Reference, Column: i, Floats: true, Step: c.Resolution}
-		chs[i].Curve.Kind, chs[i].Curve.Gain = "linear", 1
+	for k, g := range t.groups() {
+		for column, i := range g.columns {
+			c := &t.Columns[i]
+			chs[i] = daq.Channel{Name: c.Name, Role: c.Role, Quantity: c.Quantity, Reference: c.Reference, Instrument: k, Column: column, Floats: true, Step: c.Resolution}
+			chs[i].Curve.Kind, chs[i].Curve.Gain = "linear", 1
+		}
 	}
 	return chs
 }
 
-// Batches returns the readings as batches of at most rows rows, with the rows'
-// own times. A batch ends early at a gap, and the next says how many rows of
-// the median step are missing.
+// Batches returns the readings with the rows' own times, in the order of the
+// batches' last rows: at most rows rows a batch for the columns that have a
+// reading in every row, and as much time for the others. A batch of every row
+// ends early at a gap, and the next says how many rows of the median step are
+// missing.
 func (t *Trace) Batches(rows int) []*daq.Batch {
 	rows = max(rows, 1)
-	step := float64(medianStep(t.T))
-	limit := gapSteps * step
-	out := make([]*daq.Batch, 0, len(t.T)/rows+1)
-	lost := uint32(0)
-	for i := 0; i < len(t.T); {
-		k := 1
-		for k < rows && i+k < len(t.T) && float64(t.T[i+k]-t.T[i+k-1]) <= limit {
-			k++
+	var out []*daq.Batch
+	for k, g := range t.groups() {
+		n := rows
+		if g.rows != nil {
+			n = max(1, rows*len(g.rows)/len(t.T))
 		}
-		b := t.batch(i, k)
-		b.Lost = lost
-		out = append(out, b)
-		if i += k; i < len(t.T) {
-			lost = missing(float64(t.T[i]-t.T[i-1]), step, limit)
-		}
+		out = append(out, g.batches(t, k, n)...)
 	}
+	slices.SortStableFunc(out, func(a, b *daq.Batch) int { return cmp.Compare(a.Arrived, b.Arrived) })
 	return out
 }
 
@@ -63,16 +65,4 @@ func missing(d, step, limit float64) uint32 {
 		return 0
 	}
 	return uint32(math.Min(math.Round(d/step)-1, math.MaxUint32))
-}
-
-// batch copies k rows from row i on.
-func (t *Trace) batch(i, k int) *daq.Batch {
-	n := len(t.Columns)
-	f := make([]float64, n*k)
-	for c := range t.Columns {
-		for r, v := range t.Columns[c].Values[i : i+k] {
-			f[r*n+c] = v
-		}
-	}
-	return &daq.Batch{Arrived: t.T[i+k-1], Seq: uint64(i), HasSeq: true, Newest: true, N: n, K: k, Floats: f, Times: t.T[i : i+k : i+k]}
 }

@@ -14,7 +14,7 @@ import (
 func TestBatchesComeOutAsInTheFile(t *testing.T) {
 	for _, name := range []string{"burst.csv", "runaway-jitter-gap.csv", "units.csv"} {
 		tr := read(t, name, Options{Reference: daq.Absolute})
-		in := tr.Instrument()
+		in := tr.Instruments()[0]
 		clock := daq.NewClock(daq.ClockOptions{Instrument: in})
 		cond, err := daq.NewConditioner(tr.Channels(), []daq.Instrument{in})
 		if err != nil {
@@ -64,7 +64,7 @@ func TestBatchesTellGaps(t *testing.T) {
 	if bs := one.Batches(0); one.RateHz != 0 || len(bs) != 1 || bs[0].K != 1 || !slices.Equal(bs[0].Times, []int64{5e9}) {
 		t.Errorf("one row gives %v at %g Hz", bs, one.RateHz)
 	}
-	if d := one.Instrument(); d.Name != Protocol || d.Columns != 1 {
+	if d := one.Instruments()[0]; d.Name != Protocol || d.Columns != 1 {
 		t.Errorf("a trace without a name is %+v", d)
 	}
 }

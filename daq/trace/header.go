@@ -111,6 +111,23 @@ func (r *reader) column(i int, h string) error {
 	return nil
 }
 
+// byPosition is what RoleOf says of tc1, tc2...: their roles depend on the
+// other columns.
+const byPosition daq.Role = "tc"
+
+// RoleOf is the role that Read gives to a column of that name and quantity
+// unless Options.Map says otherwise; of a thermocouple that is named by its
+// number it is none of the roles.
+func RoleOf(name string, q daq.Quantity) daq.Role {
+	if q == daq.Digital && slices.Contains(digital, daq.Role(name)) {
+		return daq.Role(name)
+	}
+	if q == daq.Temperature && coupleName.MatchString(name) {
+		return byPosition
+	}
+	return roleByName(name, q)
+}
+
 // roleByName tells a column's role; none where the unit does not fit it: p1_V
 // is a transducer's voltage, not a pressure.
 func roleByName(name string, q daq.Quantity) daq.Role {

@@ -1,0 +1,121 @@
+package trace
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"ventward/daq"
+)
+
+// A group is the columns of a trace that were read together: a table written
+// from several loggers has cells only where a slower one had a reading, and an
+// empty cell between two of them is no reading that is missing.
+type group struct {
+	columns []int
+	t       []int64 // times of its readings
+	rows    []int   // their rows; nil: every row
+}
+
+// groups puts the columns of every row first, then those that are read more
+// seldom, together where they have the same rows.
+func (t *Trace) groups() []group {
+	out := []group{{t: t.T}}
+	for i := range t.Columns {
+		rows := t.seldom(i)
+		k := 0
+		if rows != nil {
+			k = 1 + slices.IndexFunc(out[1:], func(g group) bool { return slices.Equal(g.rows, rows) })
+			if k == 0 {
+				k = len(out)
+				out = append(out, group{t: at(t.T, rows), rows: rows})
+			}
+		}
+		out[k].columns = append(out[k].columns, i)
+	}
+	if len(out[0].columns) == 0 {
+		return out[1:]
+	}
+	return out
+}
+
+// seldom returns the rows in which column i has a reading if that is by its
+// rate only every second row or less, nil if every row should have one: then an
+// empty cell is a missing reading.
+func (t *Trace) seldom(i int) []int {
+	var rows []int
+	for r, v := range t.Columns[i].Values {
+		if !math.IsNaN(v) {
+			rows = append(rows, r)
+		}
+	}
+	if len(rows) == 0 || 2*len(rows) > len(t.T)+1 {
+		return nil
+	}
+	apart := 0 // readings that do not stand in the row after another
+	for k := 1; k < len(rows); k++ {
+		if rows[k]-rows[k-1] > 1 {
+			apart++
+		}
+	}
+	if 4*apart < 3*(len(rows)-1) {
+		return nil
+	}
+	return rows
+}
+
+func at(t []int64, rows []int) []int64 {
+	out := make([]int64, len(rows))
+	for k, r := range rows {
+		out[k] = t[r]
+	}
+	return out
+}
+
+// instrument describes group k as an instrument of a bench.
+func (g *group) instrument(k int, name string) daq.Instrument {
+	if name == "" {
+		name = Protocol
+	}
+	if k > 0 {
+		name = fmt.Sprintf("%s, part %d", name, k+1)
+	}
+	return daq.Instrument{Name: name, Protocol: Protocol, Columns: len(g.columns), RateHz: rate(g.t)}
+}
+
+// batches cuts the group's readings into batches of at most rows rows.
+func (g *group) batches(t *Trace, instrument, rows int) []*daq.Batch {
+	step := float64(medianStep(g.t))
+	limit := gapSteps * step
+	out := make([]*daq.Batch, 0, len(g.t)/rows+1)
+	lost := uint32(0)
+	for i := 0; i < len(g.t); {
+		k := 1
+		for k < rows && i+k < len(g.t) && float64(g.t[i+k]-g.t[i+k-1]) <= limit {
+			k++
+		}
+		b := g.batch(t, i, k)
+		b.Instrument, b.Lost = uint16(instrument), lost
+		out = append(out, b)
+		if i += k; i < len(g.t) && g.rows == nil {
+			lost = missing(float64(g.t[i]-g.t[i-1]), step, limit)
+		}
+	}
+	return out
+}
+
+// batch copies k readings from the group's reading i on.
+func (g *group) batch(t *Trace, i, k int) *daq.Batch {
+	n := len(g.columns)
+	f := make([]float64, n*k)
+	for c, col := range g.columns {
+		for r := range k {
+			row := i + r
+			if g.rows != nil {
+				row = g.rows[row]
+			}
+			f[r*n+c] = t.Columns[col].Values[row]
+		}
+	}
+	return &daq.Batch{Arrived: g.t[i+k-1], Seq: uint64(i), HasSeq: true, Newest: true, N: n, K: k, Floats: f, Times: g.t[i : i+k : i+k]}
+}
