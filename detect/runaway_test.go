@@ -191,3 +191,58 @@ func TestRecoveryFromADipIsNoRunaway(t *testing.T) {
 		}
 	}
 }
+
+// risingGas is the pressure of a vessel, bar absolute every 40 ms, while a cell
+// fails in it: gas that comes fast and then more slowly.
+var risingGas = []float64{1.233, 1.243, 1.257, 1.276, 1.308, 1.354, 1.427, 1.555, 1.774, 2.098, 2.483, 2.875, 3.248, 3.598, 3.939, 4.268, 4.597, 4.924, 5.252, 5.58, 5.902, 6.214, 6.51, 6.785, 7.031, 7.248, 7.43, 7.584, 7.699, 7.786, 7.844, 7.879, 7.894, 7.895, 7.894, 7.888, 7.885, 7.879, 7.871, 7.861}
+
+// Gas that comes more slowly opens nothing, however far the pressure stays
+// behind the rise before.
+func TestGasThatSlowsDownOpensNothing(t *testing.T) {
+	const seed = 7
+	t.Logf("seed %d", seed)
+	for trial := range 60 {
+		rng := rand.New(rand.NewPCG(seed, uint64(trial)))
+		chans := []daq.Channel{
+			{Name: "p1", Role: daq.RoleSpecimen, Quantity: daq.Pressure, Reference: daq.Absolute, Step: 100},
+			{Name: "p2", Role: daq.RoleSpecimen, Quantity: daq.Pressure, Reference: daq.Absolute, Step: 234}}
+		m, err := New(Options{Rig: RunawayRig, Channels: chans, RateHz: []float64{1000, 1000}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range 13000 {
+			p := gasAt(float64(i)*1e-3 - 12)
+			for c, lsb := range []float64{100, 234} {
+				v := math.Round((p+600*rng.NormFloat64())/lsb) * lsb
+				m.Step(daq.ChannelID(c), []daq.Sample{{T: int64(i) * 1e6, V: v}})
+			}
+			for _, e := range m.Take().Events {
+				if e.Opens() {
+					t.Errorf("trial %d: %s at %.3f s", trial, e.Kind, float64(e.Onset)*1e-9)
+				}
+			}
+		}
+	}
+}
+
+// gasAt is the pressure in Pa at s after the beginning of risingGas.
+func gasAt(s float64) float64 {
+	x := math.Max(0, math.Min(s/0.04, float64(len(risingGas)-2)))
+	k := int(x)
+	return 1e5 * (risingGas[k] + (x-float64(k))*(risingGas[k+1]-risingGas[k]))
+}
+
+// A fall that stays above where it began is a rise that slowed down, in a
+// vessel and nowhere else.
+func TestSlowedIsNoFall(t *testing.T) {
+	for _, x := range []struct {
+		rig    Rig
+		lowest float64
+		want   bool
+	}{{RunawayRig, 6.06e5, true}, {RunawayRig, 5.955e5, true}, {RunawayRig, 5.9e5, false}, {BurstRig, 6.06e5, false}} {
+		n := naming{course: &course{onset: 5.958e5, lowest: x.lowest, depth: 3.08e5, left: 2.99e5}, m: &Monitor{opt: Options{Rig: x.rig}}, noise: 836}
+		if n.slowed() != x.want {
+			t.Errorf("%s, lowest %g Pa: slowed is not %v", x.rig, x.lowest, x.want)
+		}
+	}
+}

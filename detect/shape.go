@@ -72,6 +72,8 @@ func (n *naming) sensor() (Kind, Fault) {
 		return SensorFault, FaultRail
 	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && (n.sunk || n.final && n.returned(true)):
 		return SensorFault, FaultRail
+	case n.slowed():
+		return "", ""
 	case n.final && (n.passed() || n.continues() || n.empty()):
 		return SensorFault, FaultSpike
 	case n.m.contradicted(n.k, n.course), n.returned(n.final), n.final && n.receding():
@@ -83,6 +85,13 @@ func (n *naming) sensor() (Kind, Fault) {
 		}
 	}
 	return "", ""
+}
+
+// slowed tells whether the pressure of a vessel goes on rising, only not as fast:
+// gas comes at its own pace, and a line through what came before says nothing
+// of what must follow.
+func (n *naming) slowed() bool {
+	return n.m.opt.Rig == RunawayRig && n.onset-n.lowest < n.noise
 }
 
 // empty tells whether an opening before has left next to nothing to open for.
