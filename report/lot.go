@@ -44,8 +44,9 @@ type LotLine struct {
 	Weibull      *WeibullLine `json:"weibull,omitempty"`
 	Lognormal    *NormalLine  `json:"lognormal,omitempty"`
 	Normal       *NormalLine  `json:"normal_censored,omitempty"`
-	Low          *float64     `json:"low_barg,omitempty"`  // acceptance limits
-	High         *float64     `json:"high_barg,omitempty"` //
+	Low          *float64     `json:"low_barg,omitempty"`    // acceptance limits
+	High         *float64     `json:"high_barg,omitempty"`   //
+	LimitsFrom   string       `json:"limits_from,omitempty"` // in words
 	Outside      int          `json:"outside_limits"`
 	ShotsNeeded  *int         `json:"shots_needed,omitempty"` // with the same mean and s; absent where the statement holds
 	StrokesLeft  *float64     `json:"strokes_left,omitempty"`
@@ -151,7 +152,7 @@ func LotSummary(s *lot.Summary) LotLine {
 		Lot: s.Group.Lot, Feature: s.Group.Feature, Conditions: conditions(s.Group.Apart),
 		N: s.N, Censored: len(s.Censored), Excluded: len(s.Excluded), Left: leftShots(s), Outside: len(s.Outside),
 		Mean: optionalBar(s.Mean), S: optionalBar(s.S), Min: optionalBar(s.Min), Max: optionalBar(s.Max), KOne: s.KOne, KTwo: s.KTwo,
-		LowerOne: optionalBar(s.LowerOne), UpperOne: optionalBar(s.UpperOne), Low: optionalBar(s.Limits.Low), High: optionalBar(s.Limits.High),
+		LowerOne: optionalBar(s.LowerOne), UpperOne: optionalBar(s.UpperOne), Low: optionalBar(s.Limits.Low), High: optionalBar(s.Limits.High), LimitsFrom: limitSource(s.Limits),
 		Confidence: s.Statement.Confidence, Coverage: s.Statement.Coverage, Verdict: string(s.Verdict), Sentence: LotSentence(s), Cautions: LotCautions(s),
 	}
 	for _, c := range s.Group.Pooled {

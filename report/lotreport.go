@@ -75,20 +75,27 @@ func (r *LotReport) lots() []string {
 
 func (r *LotReport) facts() []Fact {
 	n, cens, excl := 0, 0, 0
-	var features []string
+	var features, from []string
 	for i := range r.Sums {
 		s := &r.Sums[i]
+		if f := limitSource(s.Limits); f != "" && !slices.Contains(from, f) {
+			from = append(from, f)
+		}
 		n, cens, excl = n+s.N, cens+len(s.Censored), excl+len(s.Excluded)
 		if !slices.Contains(features, s.Group.Feature) {
 			features = append(features, s.Group.Feature)
 		}
 	}
-	return []Fact{
+	facts := []Fact{
 		{"Features", strings.Join(features, ", ")},
 		{"Statement", fmt.Sprintf("%s confidence, %s coverage", percent(r.Statement.Confidence), percent(r.Statement.Coverage))},
 		{"Shots", fmt.Sprintf("%d valid, %d \"at least\", %d excluded", n, cens, excl)},
 		{"Shots from", r.Source},
 	}
+	if len(from) > 0 {
+		facts = append(facts, Fact{"Limits from", strings.Join(from, "; ")})
+	}
+	return facts
 }
 
 // lotAnswer is the verdict of one group.

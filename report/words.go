@@ -198,6 +198,14 @@ func limitWords(l lot.Limits) string {
 	return "none"
 }
 
+// limitSource says whose limits those of the verdict are.
+func limitSource(l lot.Limits) string {
+	if !l.Any() {
+		return ""
+	}
+	return l.From
+}
+
 func prefixed(prefix, s string) string {
 	if s == "" {
 		return ""

@@ -7,7 +7,10 @@ import (
 
 // Limits are the acceptance limits of a feature in Pa gauge. A nil limit
 // doesn't exist.
-type Limits struct{ Low, High *float64 }
+type Limits struct {
+	Low, High *float64
+	From      string // where they were taken from, in words; empty: not told
+}
 
 // Any tells whether there is a limit at all.
 func (l Limits) Any() bool { return l.Low != nil || l.High != nil }

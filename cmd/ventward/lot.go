@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -31,7 +32,7 @@ type lotOptions struct {
 func (o *lotOptions) flags(c *cobra.Command) {
 	f := c.Flags()
 	f.StringVar(&o.from, "from", "", "a spreadsheet export: lot,shot,feature,pressure_barg and optional columns")
-	f.StringVar(&o.limits, "limits", "", "acceptance limits: feature,low_barg,high_barg, either limit may be empty")
+	f.StringVar(&o.limits, "limits", "", "acceptance limits: feature,low_barg,high_barg, either limit may be empty (default with stored runs: those of their bench description)")
 	f.Float64Var(&o.confidence, "confidence", 0.95, "confidence of the statements")
 	f.Float64Var(&o.coverage, "coverage", 0.99, "share of the lot that a statement covers")
 	f.StringSliceVar(&o.pool, "pool", nil, "conditions to pool although they differ: die, medium, ramp, temperature, trigger, surrounding, or all")
@@ -56,6 +57,7 @@ func (o *lotOptions) conditions() ([]lot.Condition, error) {
 
 // lotResult is what was computed of a list of shots.
 type lotResult struct {
+	stored    *gathered // the runs behind the shots; nil: a spreadsheet
 	statement lot.Statement
 	sums      []lot.Summary
 	pairs     []lot.Pair
@@ -78,14 +80,17 @@ strokes, medium, ramp_bar_s, temperature_C, trigger, surrounding and
 measurement_s_bar (the measurement's own standard deviation). Shots under
 different conditions are described apart unless --pool names the condition.
 
-With LOT the openings of the stored runs of that lot are taken.
+With LOT the openings of the stored runs of that lot are taken, and the limits of
+the bench description that they were shot under, unless --limits names others.
+The answer says whose limits it used.
 
 The verdict: with two limits the two-sided tolerance interval must lie inside
 them, with one limit the one-sided bound. none: no limits were given. undecided:
 the shots don't allow the statement.`,
 		Example: `  ventward lot --from shots.csv --limits limits.csv
   ventward lot --from shots.csv --confidence 0.95 --coverage 0.99 --json
-  ventward lot B-0410 --limits limits.csv --strict`,
+  ventward lot B-0410 --strict
+  ventward lot B-0410 --limits tighter.csv`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			r, err := o.run(g, args, c.ErrOrStderr())
@@ -123,6 +128,7 @@ func (o *lotOptions) run(g *global, args []string, stderr io.Writer) (*lotResult
 	if err != nil {
 		return nil, err
 	}
+	var stored *gathered
 	var shots []lot.Shot
 	switch {
 	case (len(args) == 1) == (o.from != ""):
@@ -130,12 +136,22 @@ func (o *lotOptions) run(g *global, args []string, stderr io.Writer) (*lotResult
 	case o.from != "":
 		shots, err = o.readShots(stderr)
 	default:
-		shots, err = storedShots(g.data, args[0])
+		if stored, err = storedLot(g.data, args[0]); err == nil {
+			shots = stored.shots
+			if o.limits == "" {
+				limits = stored.bounds()
+			}
+		}
 	}
 	if err != nil {
 		return nil, err
 	}
-	return describeLots(shots, limits, st, pool, o.order)
+	r, err := describeLots(shots, limits, st, pool, o.order)
+	if err != nil {
+		return nil, err
+	}
+	r.stored = stored
+	return r, nil
 }
 
 // describeLots describes every group and sets neighbouring features against
@@ -184,6 +200,10 @@ func (o *lotOptions) readLimits() (map[string]lot.Limits, error) {
 	l, err := lot.ReadLimits(f, filepath.Base(o.limits))
 	if err != nil {
 		return nil, wrongUse{err}
+	}
+	for f, x := range l {
+		x.From = filepath.Base(o.limits)
+		l[f] = x
 	}
 	return l, nil
 }
@@ -239,6 +259,9 @@ func (r *lotResult) writeText(w io.Writer) error {
 	for i := range r.sums {
 		l := report.LotSummary(&r.sums[i])
 		fmt.Fprintf(w, "\n%s\n", l.Sentence)
+		if l.LimitsFrom != "" {
+			fmt.Fprintf(w, "  Limits from %s.\n", l.LimitsFrom)
+		}
 		for _, left := range l.Left {
 			fmt.Fprintf(w, "  shot %s, %s: %s\n", left.Shot, left.Status, left.Reason)
 		}
@@ -264,50 +287,32 @@ func limitCell(l *report.LotLine) string {
 	return "-"
 }
 
-// storedShots makes shots of the stored runs of a lot.
-func storedShots(data, name string) ([]lot.Shot, error) {
+// storedLot gathers the stored runs of a lot as the page does.
+func storedLot(data, name string) (*gathered, error) {
 	st, err := store.Open(data, store.Options{Access: store.Read})
 	if err != nil {
 		return nil, err
 	}
 	defer st.Close()
+	all, err := newLotsDesk(st, nil).gather(context.Background(), []string{name})
+	if err != nil {
+		return nil, err
+	}
+	if len(all) == 1 && len(all[0].shots) > 0 {
+		return all[0], nil
+	}
 	ms, err := st.Runs(store.Filter{})
 	if err != nil {
 		return nil, err
 	}
-	var out []lot.Shot
-	lots := map[string]bool{}
-	for i := range ms {
-		m := &ms[i]
-		if !counts(m) || m.Lot == "" {
-			continue
-		}
-		lots[m.Lot] = true
-		if m.Lot != name {
-			continue
-		}
-		shots, err := runShots(st, m)
-		if err != nil {
-			return nil, fmt.Errorf("run %s: %w", m.ID, err)
-		}
-		p, err := papers(st, m)
-		if err != nil {
-			return nil, fmt.Errorf("run %s: %w", m.ID, err)
-		}
-		apply(shots, p)
-		out = append(out, shots...)
-	}
-	if len(out) > 0 {
-		return distinct(out), nil
-	}
-	if len(lots) == 0 {
+	rows := lotRows(ms)
+	if len(rows) == 0 {
 		return nil, badUse("lot %q: no stored run in %s names a lot: choose the lot when a run starts, or use --from shots.csv", name, data)
 	}
-	known := make([]string, 0, len(lots))
-	for l := range lots {
-		known = append(known, l)
+	known := make([]string, 0, len(rows))
+	for i := range rows {
+		known = append(known, rows[i].Lot)
 	}
-	slices.Sort(known)
 	return nil, badUse("lot %q: no stored run of it; there are %s", name, strings.Join(known, ", "))
 }
 

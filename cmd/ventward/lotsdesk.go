@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -52,7 +53,8 @@ func (d *lotsDesk) LotReport(ctx context.Context, a dashboard.LotAsk) (*report.D
 type gathered struct {
 	row      dashboard.LotRow
 	shots    []lot.Shot
-	limits   map[string]lot.Limits
+	limits   map[string]lot.Limits // of its last run's bench description
+	moved    string                // the run since which those hold; empty: all had them
 	channels []daq.Channel
 	start    time.Time // of its first run
 }
@@ -147,7 +149,12 @@ func (d *lotsDesk) add(g *gathered, m *store.Meta, e *store.SpecimenEntry) error
 	shots := slices.Clone(k.shots)
 	apply(shots, p)
 	g.shots = append(g.shots, shots...)
-	g.limits, g.channels = limitsOf(k.features), k.channels
+	g.channels = k.channels
+	limits := limitsOf(m, k.features)
+	if g.row.Runs > 0 && !reflect.DeepEqual(g.limits, limits) {
+		g.moved = m.ID
+	}
+	g.limits = limits
 	when := m.StartUTC().Format(time.RFC3339)
 	if g.row.Runs++; g.row.Runs == 1 {
 		g.row.FirstUTC, g.start = when, m.StartUTC()
@@ -176,11 +183,25 @@ func (d *lotsDesk) read(m *store.Meta) (k knownRun, err error) {
 	return k, nil
 }
 
-// limitsOf are the acceptance limits that the bench description gives features.
-func limitsOf(features []detect.Feature) map[string]lot.Limits {
+// limitsOf are the acceptance limits that a run's bench description gives.
+func limitsOf(m *store.Meta, features []detect.Feature) map[string]lot.Limits {
 	out := map[string]lot.Limits{}
 	for _, f := range features {
-		out[f.Name] = lot.Limits{Low: f.LowPa, High: f.HighPa}
+		out[f.Name] = lot.Limits{Low: f.LowPa, High: f.HighPa, From: "the description of bench " + m.Bench}
+	}
+	return out
+}
+
+// bounds are the limits of the lot's last run. That an earlier run had others
+// is told with them.
+func (g *gathered) bounds() map[string]lot.Limits {
+	if g.moved == "" {
+		return g.limits
+	}
+	out := map[string]lot.Limits{}
+	for f, l := range g.limits {
+		l.From += " since run " + g.moved + " (earlier runs of the lot had others)"
+		out[f] = l
 	}
 	return out
 }
@@ -195,7 +216,7 @@ func (d *lotsDesk) rows(ctx context.Context) ([]dashboard.LotRow, error) {
 	}
 	out := make([]dashboard.LotRow, 0, len(all))
 	for _, g := range all {
-		r, err := describeLots(g.shots, g.limits, usualStatement, nil, nil)
+		r, err := describeLots(g.shots, g.bounds(), usualStatement, nil, nil)
 		if err != nil {
 			return nil, err
 		}
@@ -230,7 +251,7 @@ func (d *lotsDesk) document(ctx context.Context, a dashboard.LotAsk) (*report.Do
 		}
 		names = append(names, g.row.Lot)
 		shots = append(shots, g.shots...)
-		for f, l := range g.limits {
+		for f, l := range g.bounds() {
 			limits[f] = l
 		}
 		doc.Simulated = doc.Simulated || g.row.Simulated > 0

@@ -2,14 +2,41 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
+	"reflect"
 	"strings"
 	"testing"
 
 	"ventward/dashboard"
 	"ventward/record"
+	"ventward/report"
 	"ventward/store"
 )
+
+// agrees holds what the command line says of a lot against the page's line: the
+// same limits, those of the bench description, unless others are named.
+func agrees(t *testing.T, data, name string, page *report.LotLine) {
+	t.Helper()
+	shell := func(args ...string) (l report.LotLine) {
+		t.Helper()
+		out, errs, code := program(t, append([]string{"--data", data, "lot", name, "--json"}, args...)...)
+		line, _, _ := strings.Cut(out, "\n")
+		if err := json.Unmarshal([]byte(line), &l); code != 0 || err != nil {
+			t.Fatalf("exit %d, %v: %s", code, err, errs)
+		}
+		return l
+	}
+	if l := shell(); !reflect.DeepEqual(&l, page) {
+		t.Errorf("the command line says\n%+v\nthe page\n%+v", l, *page)
+	}
+	if page.LimitsFrom != "the description of bench Kiln 2" || page.Low == nil {
+		t.Errorf("limits from %q, %v", page.LimitsFrom, page.Low)
+	}
+	if l := shell("--limits", writeFile(t, "own.csv", "feature,low_barg,high_barg\n"+page.Feature+",12.5,\n")); l.LimitsFrom != "own.csv" || l.Low == nil || *l.Low != 12.5 || l.High != nil {
+		t.Errorf("named limits: %+v", l)
+	}
+}
 
 // The lots of a stored demo, as the page sees them: what came in and was shot,
 // statistics with limits of the bench description, every excluded shot with
@@ -66,6 +93,7 @@ func TestLotsDeskOnStoredRuns(t *testing.T) {
 	if l := r.Lines[0]; l.N != before-1 || r.Excluded != 1 || len(l.Left) != 1 || l.Left[0].Reason != "invalid by review: clamp slipped" {
 		t.Errorf("%+v", r)
 	}
+	agrees(t, data, lotName, &r.Lines[0])
 	doc, err := d.LotReport(t.Context(), dashboard.LotAsk{Lots: []string{lotName}, Confidence: 0.95, Coverage: 0.99})
 	if err != nil || doc.Banner == "" || len(doc.Answers) == 0 {
 		t.Errorf("%+v %v", doc, err)

@@ -37,7 +37,7 @@ was recorded. The report of a lot takes the options of ventward lot.
 With --case the report adds whether the cell's vents suffice: with the gas of a
 runaway run, or with the openings of the lots, instead of the case's.`,
 		Example: `  ventward report 20261125-093012-114-5b1d2c3e -o shot.pdf
-  ventward report --lot B-0410 --limits limits.csv -o lot.pdf
+  ventward report --lot B-0410 -o lot.pdf
   ventward report --from shots.csv --limits limits.csv -o lots.html
   ventward report RUN --case case.toml --compare -o runaway.pdf`,
 		Args: cobra.MaximumNArgs(1),
@@ -127,45 +127,9 @@ func (o *lotOptions) document(g *global, names []string, venting *adequacyOption
 		d.Source = filepath.Base(o.from)
 		return report.LotDocument(d), nil
 	}
-	d.Source = "stored runs"
-	if err := lotEquipment(g.data, names[0], d); err != nil {
-		return nil, err
-	}
+	d.Source, d.Simulated = "stored runs", r.stored.row.Simulated > 0
+	d.Channels, d.Start = r.stored.channels, r.stored.start
 	return report.LotDocument(d), nil
-}
-
-// lotEquipment reads the transducers from the lot's first run.
-func lotEquipment(data, name string, d *report.LotReport) error {
-	st, err := store.Open(data, store.Options{Access: store.Read})
-	if err != nil {
-		return err
-	}
-	defer st.Close()
-	ms, err := st.Runs(store.Filter{})
-	if err != nil {
-		return err
-	}
-	for i := range ms {
-		m := &ms[i]
-		if m.Lot != name || m.Kind == store.KindIdle {
-			continue
-		}
-		d.Simulated = d.Simulated || m.Simulated
-		if d.Channels != nil {
-			continue
-		}
-		rd, err := st.Reader(m.ID)
-		if err != nil {
-			return err
-		}
-		b, err := benchOf(rd)
-		rd.Close()
-		if err != nil {
-			return err
-		}
-		d.Channels, d.Start = b.Channels, m.StartUTC()
-	}
-	return nil
 }
 
 // Bins of a plot over its width: a vector page holds them all.
