@@ -118,8 +118,13 @@ func (t *terminal) heard() bool {
 		return false
 	}
 	p := [1]unix.PollFd{{Fd: int32(t.fd)}}
-	n, err := unix.Poll(p[:], 0)
-	return err == nil && (n == 0 || p[0].Revents&unix.POLLHUP == 0)
+	for {
+		n, err := unix.Poll(p[:], 0)
+		if errors.Is(err, unix.EINTR) {
+			continue // a signal says nothing of the terminal
+		}
+		return err == nil && (n == 0 || p[0].Revents&unix.POLLHUP == 0)
+	}
 }
 
 // send puts a message that carries rows rows into the device's memory.

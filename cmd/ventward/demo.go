@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
-	"strings"
 	"syscall"
 	"time"
 
@@ -46,12 +45,16 @@ func demoCommand(g *global) *cobra.Command {
 serial ports, and runs burst tests on it: watch them on the page whose address
 is printed. With --headless it ends by itself, as fast as the chain keeps up.
 
-Faults for --fault: ` + faultNames(),
-		Example: "  ventward demo\n  ventward demo --headless --shots 20 --seed 7 --json",
+Faults for --fault: ` + faultNames() + `
+"list" says where each leads; several, or "all", are suffered by one shot after the other.`,
+		Example: "  ventward demo\n  ventward demo --headless --shots 20 --seed 7 --json\n  ventward demo --fault list",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := o.check(); err != nil {
 				return err
+			}
+			if o.fault == listFaults {
+				return tellFaults(c.OutOrStdout(), o.json)
 			}
 			ctx, stop := signal.NotifyContext(c.Context(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
@@ -67,7 +70,7 @@ Faults for --fault: ` + faultNames(),
 	f.StringVar(&o.listen, "listen", "127.0.0.1:8437", "address of the page")
 	f.BoolVar(&o.headless, "headless", false, "no page; end by itself")
 	f.BoolVar(&o.json, "json", false, "JSON lines on standard output: truth and events of each shot")
-	f.StringVar(&o.fault, "fault", "", "a fault that each shot suffers at its opening")
+	f.StringVar(&o.fault, "fault", "", "a fault that each shot suffers at its opening; list, all, or several with commas")
 	return c
 }
 
@@ -99,10 +102,7 @@ func (o *demoOptions) check() error {
 	if _, err := parseSpeed(o.speed); err != nil {
 		return err
 	}
-	if o.fault != "" && !strings.Contains(" "+strings.NewReplacer(",", " ", ".", " ").Replace(faultNames())+" ", " "+o.fault+" ") {
-		return badUse("--fault %q: use one of %s", o.fault, faultNames())
-	}
-	return nil
+	return o.checkFault()
 }
 
 // demo runs shots on a simulated bench.
@@ -245,8 +245,8 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 	if err != nil {
 		return err
 	}
-	if d.o.fault != "" {
-		if err := d.sim.do(sim.Command{Do: "fault", Fault: sim.Fault{Name: d.o.fault, At: "opening", Before: 0.02}}); err != nil {
+	if fault := d.o.faultOf(n); fault != "" {
+		if err := d.sim.do(sim.Command{Do: "fault", Fault: sim.Fault{Name: fault, At: "opening", Before: faultAheadS}}); err != nil {
 			return err
 		}
 	}
@@ -267,6 +267,9 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run string, err error) {
 	const tries = 6
 	for try := 1; ; try++ {
+		if err := d.endBypasses(ctx); err != nil {
+			return "", err
+		}
 		for _, verb := range []string{"reset", "acknowledge"} {
 			if err := d.command(ctx, verb, nil); err != nil {
 				return "", err
@@ -289,6 +292,25 @@ func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run strin
 			return "", err
 		}
 	}
+}
+
+// endBypasses ends what somebody at the page bypassed: the operator arms with
+// every trip in force.
+func (d *demo) endBypasses(ctx context.Context) error {
+	s := d.daemon.loop.status.Load()
+	if s == nil {
+		return nil
+	}
+	for i := range s.Trips {
+		if !s.Trips[i].Bypassed {
+			continue
+		}
+		var over *dashboard.Refusal // it ended by itself just now
+		if err := d.command(ctx, "end-bypass", map[string]string{"rule": s.Trips[i].Rule}); err != nil && !errors.As(err, &over) {
+			return err
+		}
+	}
+	return nil
 }
 
 // undo ends a run that tripped before the ramp, and gives its specimen back.

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"ventward/config"
@@ -41,12 +42,18 @@ func (o *demoOptions) description() (name string, text []byte) {
 	return "kiln2.toml", text
 }
 
-// pieces are n specimens in the order of a day at the bench.
+// pieces are n specimens in the order of a day at the bench; where each suffers
+// another fault, specimens of one kind, so that only the faults differ.
 func (o *demoOptions) pieces(n int) []sim.Specimen {
 	if o.runaway() {
 		return sim.RunawayWorld(o.seed).CellShots(n)
 	}
-	return sim.DefaultWorld(o.seed).Shots(n)
+	w := sim.DefaultWorld(o.seed)
+	if len(o.demoFaults()) < 2 {
+		return w.Shots(n)
+	}
+	alike := slices.DeleteFunc(w.Shots(4*n), func(p sim.Specimen) bool { return p.Under != "top vent" })
+	return alike[:min(n, len(alike))]
 }
 
 // heat waits beside the heated cell for its runaway, lets the vessel settle,
