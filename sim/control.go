@@ -11,7 +11,7 @@ import (
 
 // Command is one line of the control channel, as JSON.
 type Command struct {
-	// Do is load, ramp, supply, regulator, fill, dump, pump, trigger, fault,
+	// Do is load, ramp, supply, regulator, fill, dump, pump, trigger, shunt, fault,
 	// reset-watchdog, status or stop.
 	Do       string    `json:"do"`
 	Specimen string    `json:"specimen,omitempty"` // load: an id of the world
@@ -129,7 +129,7 @@ func (v *server) do(c Command) error {
 	default:
 		ok, err := s.operate(&c)
 		if !ok {
-			err = fmt.Errorf("command %q is unknown: use load, ramp, supply, regulator, fill, dump, pump, trigger, fault, reset-watchdog, status or stop", c.Do)
+			err = fmt.Errorf("command %q is unknown: use load, ramp, supply, regulator, fill, dump, pump, trigger, shunt, fault, reset-watchdog, status or stop", c.Do)
 		}
 		return err
 	}

@@ -7,7 +7,7 @@ import (
 
 // What a person at the bench can do beside the daemon: shut the supply by hand
 // or open it again, turn the regulator, fill fast, hold the dump valve, set the
-// trigger line, let a pump run.
+// trigger line, let a pump run, close a bridge's calibration shunt.
 
 const (
 	fillRate     = 20e5 // Pa/s of a fast fill
@@ -90,6 +90,8 @@ func (s *stand) operate(c *Command) (ok bool, err error) {
 		r.trigger = open
 	case "pump":
 		return true, s.pump(c)
+	case "shunt":
+		return true, s.shunt(c.Channel, c.Size, open)
 	default:
 		return false, nil
 	}
@@ -113,4 +115,27 @@ func (s *stand) pump(c *Command) error {
 		}
 	}
 	return nil
+}
+
+// shunt closes or opens the calibration shunt of a bridge: a resistor across one
+// arm, which unbalances it by a known signal whatever the pressure.
+func (s *stand) shunt(channel string, size float64, closed bool) error {
+	if size == 0 {
+		size = 1
+	}
+	if !(size > 0 && size <= 10) {
+		return fmt.Errorf("shunt: size is %g: give how many times the stated signal it makes, up to 10", size)
+	}
+	for _, x := range s.sensors {
+		c := &x.ch.Curve
+		if x.ch.Name != channel || c.ShuntMVV == 0 {
+			continue
+		}
+		x.shunt = 0
+		if closed {
+			x.shunt = size * c.ShuntMVV * c.Gain * x.inv.gain // inv.gain: raw of the channel's unit
+		}
+		return nil
+	}
+	return fmt.Errorf("shunt: no bridge %q with a shunt: name one whose channel states it", channel)
 }

@@ -70,6 +70,7 @@ type sensor struct {
 	coupling float64                 // how much of a pump's strokes it feels
 	steady   float64                 // what it reads of nothing that changes; 0: usual
 	extra    func(t float64) float64 // a false part of the reading, channel's unit; nil: none
+	shunt    float64                 // raw, what a closed calibration shunt adds
 }
 
 // Noise is what a sensor adds to the truth, in the channel's unit.
@@ -314,7 +315,7 @@ func (s *sensor) read(t, v float64, r *rig) float64 {
 	if h := s.ch.High; h > 0 && v > 1.06*h {
 		v = 1.06 * h // a transducer's output ends a little above its range
 	}
-	raw := s.inv.raw(v, r.wall-kelvin+junctionAbove, r.ambient)
+	raw := s.inv.raw(v, r.wall-kelvin+junctionAbove, r.ambient) + s.shunt
 	raw = s.fault.apply(raw, s, t)
 	if s.whole {
 		raw = math.Round(raw)

@@ -9,11 +9,9 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
 	"ventward/config"
-	"ventward/daq"
 	"ventward/guard"
 )
 
@@ -123,48 +121,29 @@ func printTiming(w io.Writer, b *config.Bench) {
 // checkPorts listens to the instruments that carry no output and prints what
 // they say.
 func checkPorts(w io.Writer, b *config.Bench, d time.Duration) error {
-	in, tb := newInbox(), machineTime()
-	eng, err := newEngine(setup{Bench: b})
+	l, err := newListener(b)
 	if err != nil {
 		return err
 	}
-	carries := map[int]bool{}
-	for _, o := range b.Outputs {
-		carries[o.Instrument] = true
-	}
+	defer l.close()
 	var failed error
 	for i := range b.Instruments {
-		if carries[i] {
-			fmt.Fprintf(w, "%s: not opened, it carries outputs\n", b.Instruments[i].Name)
+		name := b.Instruments[i].Name
+		if l.carries(i) {
+			fmt.Fprintf(w, "%s: not opened, it carries outputs\n", name)
 			continue
 		}
-		ln, err := newLine(i, b.Instruments[i], in, tb, zerolog.Nop())
-		if err == nil {
-			err = ln.open()
-		}
-		if err != nil {
-			fmt.Fprintf(w, "%s: %v\n", b.Instruments[i].Name, err)
+		if err := l.open(i); err != nil {
+			fmt.Fprintf(w, "%s: %v\n", name, err)
 			failed = fmt.Errorf("not every port could be opened")
-			continue
 		}
-		defer ln.close()
-		defer func() {
-			n := ln.health().counters
-			fmt.Fprintf(w, "%s: %d rows, %d bad messages, %d rows lost by the device's own count\n", ln.inst.Name, n.Rows, n.Bad, n.LostRows)
-		}()
 	}
-	for end := time.After(d); ; {
-		select {
-		case bt := <-in.batches:
-			eng.take(&daq.Entry{At: tb.Now(), Kind: daq.EntryBatch, Batch: bt})
-			continue
-		case <-in.urgent:
-			continue
-		case <-end:
-		}
-		break
+	l.listen(d, nil, nil)
+	printNewest(w, l.eng)
+	for _, ln := range l.lines {
+		n := ln.health().counters
+		fmt.Fprintf(w, "%s: %d rows, %d bad messages, %d rows lost by the device's own count\n", ln.inst.Name, n.Rows, n.Bad, n.LostRows)
 	}
-	printNewest(w, eng)
 	return failed
 }
 

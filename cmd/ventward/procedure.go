@@ -22,7 +22,8 @@ func procedureCommand() *cobra.Command {
 		Short: "Determine volume, leak rate, zeros, lag and more of a bench from readings",
 		Long: `Computes what a bench's own steps determine, from typed readings or from a
 recorded trace (CSV), each with its expanded uncertainty (k = 2), and prints the
-lines to put into the bench description. It opens no port and switches nothing.`,
+lines to put into the bench description. It switches nothing, and opens no port but
+for shunt --live.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}

@@ -12,7 +12,6 @@ import (
 	"ventward/daq"
 	"ventward/daq/calib"
 	"ventward/daq/trace"
-	"ventward/guard"
 )
 
 // leakFlags describe a hold; uncertainties are expanded (k = 2).
@@ -342,49 +341,4 @@ func judgeFingers(t *cut, cols []*trace.Column) (*procedureResult, error) {
 	o.say("Compare the times with the order in which you touched them: exchanged channels answer in the wrong order.")
 	o.Data = all
 	return o, nil
-}
-
-func shuntCommand() *cobra.Command {
-	var bench, channel string
-	var before, after float64
-	var asJSON bool
-	c := &cobra.Command{
-		Use:     "shunt --bench bench.toml --channel NAME --before X --after Y",
-		Short:   "Shunt check of a strain-gauge bridge",
-		Long:    `Compares the change of a bridge's reading, as its calibration shunt is closed, with what the bench description says. The readings are in the channel's unit as shown on the page (bar, N).`,
-		Example: "  ventward procedure shunt --bench bench.toml --channel p1 --before 0.02 --after 26.21",
-		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, args []string) error {
-			b, err := loadBench(bench)
-			if err != nil {
-				return err
-			}
-			ch := channelNamed(b, channel)
-			if ch == nil || ch.Curve.Kind != calib.Bridge {
-				return badUse("--channel %q: the bench has no bridge of that name", channel)
-			}
-			one, unit := guard.Edge(ch.Quantity, 1)
-			perUnit := 1 / (one * ch.Curve.Gain) // mV/V for one of the shown unit
-			s, err := ch.Curve.CheckShunt(before*perUnit, after*perUnit)
-			o := &procedureResult{Data: s}
-			if ch.Curve.ShuntMVV == 0 || s.Error == 0 && err != nil {
-				return wrongUse{err}
-			}
-			o.say("%s: the reading changed by %.5g %s, %.4g mV/V; expected %.4g mV/V: %+.2f %%", channel, after-before, unit, s.After-s.Before, s.Expected, 100*s.Error)
-			if o.Bad = err != nil; o.Bad {
-				o.say("%v", err)
-			}
-			return o.print(c.OutOrStdout(), asJSON)
-		},
-	}
-	fl := c.Flags()
-	fl.StringVar(&bench, "bench", "", "bench description (TOML)")
-	fl.StringVar(&channel, "channel", "", "the bridge's channel")
-	fl.Float64Var(&before, "before", 0, "reading with the shunt open")
-	fl.Float64Var(&after, "after", 0, "reading with the shunt closed")
-	fl.BoolVar(&asJSON, "json", false, "print one line of JSON")
-	for _, name := range []string{"bench", "channel", "before", "after"} {
-		c.MarkFlagRequired(name)
-	}
-	return c
 }

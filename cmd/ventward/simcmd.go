@@ -25,7 +25,7 @@ func simCommand() *cobra.Command {
 pseudo-terminals, its supply valve and watchdog relay obey what is written to
 them. Reports and the terminals' names come as JSON lines on standard output;
 commands are read as JSON lines from standard input ({"do":"load","specimen":"B-0410-01"},
-ramp, dump, fault, reset-watchdog, status, stop). Nothing it says was measured.
+ramp, dump, shunt, fault, reset-watchdog, status, stop). Nothing it says was measured.
 
 Faults: ` + faultNames(),
 		Example: "  ventward sim --bench bench.toml --links /run/bench",
