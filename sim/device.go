@@ -127,6 +127,10 @@ const turnaround = 1.5e-3
 
 // ask takes bytes from the master and puts the answer on its way.
 func (d *device) ask(p []byte, t float64) {
+	if d.fault.on("device-reset", t) {
+		d.restart()
+		return
+	}
 	var a []byte
 	if d.meter != nil {
 		d.meter.broken = d.fault.on("exception", t)
@@ -147,6 +151,35 @@ func (d *device) ask(p []byte, t float64) {
 	if len(d.replies) < 64 { // a master that floods the line gets no more
 		d.replies = append(d.replies, reply{t + wait, a})
 	}
+}
+
+// restart is what a device that is asked does while it restarts: it hears and
+// says nothing, and its outputs fall off.
+func (d *device) restart() {
+	d.replies = d.replies[:0]
+	if d.meter != nil {
+		d.meter.buf = d.meter.buf[:0]
+		for i := range d.in.Query.Switches {
+			d.meter.setOutput(i, false)
+		}
+		return
+	}
+	d.slave.buf = d.slave.buf[:0]
+	clear(d.slave.held)
+	for i := range d.in.Modbus.Coils {
+		d.slave.setOutput(i, false)
+	}
+}
+
+// questions is how many questions came whole to a device that is asked.
+func (d *device) questions() uint64 {
+	switch {
+	case d.meter != nil:
+		return d.meter.heard
+	case d.slave != nil:
+		return d.slave.requests
+	}
+	return 0
 }
 
 // due returns the answers whose time has come.

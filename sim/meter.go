@@ -21,6 +21,7 @@ type meter struct {
 	end, answerEnd string
 	buf            []byte
 	requests       uint64 // answered
+	heard          uint64 // lines that came undamaged
 	refused        uint64 // lines it did not understand
 	broken         bool   // answers every line with its refusal
 	wrongSum       bool   // spoils the checksum of its answers
@@ -68,6 +69,7 @@ func (m *meter) answer(line string) (string, bool) {
 		m.refused++
 		return "", false
 	}
+	m.heard++
 	if m.broken {
 		return m.opts.Refusal, m.opts.Refusal != ""
 	}

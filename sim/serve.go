@@ -173,8 +173,10 @@ func (v *server) report(r Report) {
 
 func (v *server) reportSent() {
 	m := map[string]Sent{}
-	for _, t := range v.terms {
-		m[t.name] = t.sent
+	for i, t := range v.terms {
+		sent := t.sent
+		sent.Asked = v.stand.devices[i].questions()
+		m[t.name] = sent
 	}
 	v.report(Report{Sent: m})
 	v.nextSent = v.stand.rig.t + sentEvery.Seconds()

@@ -11,7 +11,9 @@ import (
 )
 
 // Sent is what a device has sent since the simulator began, so that loss can
-// be told apart: on the line, in the device, or in whoever reads.
+// be told apart: on the line, in the device, or in whoever reads. Each row that
+// the device numbered is in one of Rows, Unheard, Overrun, Lost and Cut, or still
+// in its memory.
 type Sent struct {
 	Rows     uint64 `json:"rows"`     // whose message was handed to the terminal whole
 	Messages uint64 `json:"messages"` //
@@ -21,6 +23,7 @@ type Sent struct {
 	Lost     uint64 `json:"lost"`     // rows lost by a fault of the line (dropout, unplug)
 	Damaged  uint64 `json:"damaged"`  // messages spoilt by a fault of the line
 	Cut      uint64 `json:"cut"`      // rows whose message was cut off when the terminal went away
+	Asked    uint64 `json:"asked"`    // questions that came whole, of a device that is asked
 }
 
 // terminal is one pseudo-terminal under a stable name. Nothing here waits.
