@@ -62,6 +62,7 @@ func (a *opening) look() (seen, bool) {
 		v.onset += emptyEarly
 		v.onsetU, v.startU = math.Hypot(v.onsetU, emptyEarlyU), math.Hypot(v.startU, emptyEarlyU)
 	}
+	v.withinWindow(a.b.t[len(a.b.t)-1]-a.b.t[0], a.noise.sd())
 	a.withinHole(&v)
 	v.cal = a.ch.Curve.U(v.level)
 	if math.Abs(v.ramp)*rampSpan < 2*a.step() && a.noise.sd() < 0.4*a.step() {
@@ -74,6 +75,19 @@ func (a *opening) look() (seen, bool) {
 	v.level += a.gauge
 	v.onset, v.start = v.onset-a.ch.DelayS, v.start-a.ch.DelayS
 	return v, true
+}
+
+// withinWindow keeps the uncertainties within what the window itself bounds: the
+// onset is somewhere in its span (s), whatever a fit that is flat there says of
+// it, and the level is then known as far as the ramp goes in that time. sd is
+// the noise, Pa.
+func (v *seen) withinWindow(span, sd float64) {
+	most := span / math.Sqrt(12)
+	if v.onsetU > most {
+		v.onsetU = most
+		v.levelU = math.Min(v.levelU, math.Hypot(2*sd, v.ramp*most))
+	}
+	v.startU = math.Min(v.startU, 2*most)
 }
 
 // withinHole keeps the onset within a hole of the record that it lies in: the
