@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 )
 
 // World is a set of lots with all their specimens, drawn from a seed.
@@ -184,32 +185,55 @@ func (w *World) Specimen(id string) (Specimen, bool) {
 	return *s, true
 }
 
-// Shots gives n specimens in the order of a day at the bench: the features
-// alternate (two bottom vents to each top vent and each housing) and within a
-// feature the lots follow one another. It starts again when pieces run out.
-func (w *World) Shots(n int) []Specimen {
-	queues := map[string][]*Specimen{}
+// Shots gives n specimens in the order of a day at the bench, of all lots or
+// only of those named. The features alternate, each as often as it has pieces:
+// all lots are done at the same shot, and no piece comes twice before every
+// other came. It starts again when all have been.
+func (w *World) Shots(n int, only ...string) []Specimen {
+	var queues []*queue
 	for i := range w.Lots {
 		l := &w.Lots[i]
-		for j := range l.Pieces {
-			queues[l.Under] = append(queues[l.Under], &l.Pieces[j])
-		}
-	}
-	order := []string{"bottom vent", "top vent", "bottom vent", "housing", "top vent"}
-	taken := map[string]int{}
-	var out []Specimen
-	for i := 0; len(out) < n && len(queues) > 0 && i < 8*n+8; i++ {
-		f := order[i%len(order)]
-		q := queues[f]
-		if len(q) == 0 {
+		if len(only) > 0 && !slices.Contains(only, l.Name) {
 			continue
 		}
-		// Pieces are taken across the lots, so that a short day sees several.
-		k := taken[f] * stride(len(q)) % len(q)
-		taken[f]++
-		out = append(out, *q[k])
+		k := slices.IndexFunc(queues, func(q *queue) bool { return q.feature == l.Under })
+		if k < 0 {
+			k = len(queues)
+			queues = append(queues, &queue{feature: l.Under})
+		}
+		for j := range l.Pieces {
+			queues[k].pieces = append(queues[k].pieces, &l.Pieces[j])
+		}
+	}
+	queues = slices.DeleteFunc(queues, func(q *queue) bool { return len(q.pieces) == 0 })
+	// Of two features equally far, the one with more pieces comes first.
+	slices.SortStableFunc(queues, func(a, b *queue) int { return len(b.pieces) - len(a.pieces) })
+	var out []Specimen
+	for len(out) < n && len(queues) > 0 {
+		next := queues[0]
+		for _, q := range queues[1:] {
+			if q.taken*len(next.pieces) < next.taken*len(q.pieces) {
+				next = q
+			}
+		}
+		out = append(out, *next.take())
 	}
 	return out
+}
+
+// A queue is the pieces of one feature, of all its lots.
+type queue struct {
+	feature string
+	pieces  []*Specimen
+	taken   int
+}
+
+// take steps across the lots, so that a short day sees several.
+func (q *queue) take() *Specimen {
+	n := len(q.pieces)
+	k := q.taken * stride(n) % n
+	q.taken++
+	return q.pieces[k]
 }
 
 // stride is a step that visits every one of n pieces before it repeats.

@@ -39,32 +39,50 @@ func TestDefaultWorld(t *testing.T) {
 	}
 }
 
-// TestShots: n pieces of all three features, none twice while there are others,
-// the same for the same seed.
+// TestShots: all three features at once, and no piece twice while there are
+// others: all lots are done at the same shot. The same for the same seed.
 func TestShots(t *testing.T) {
 	w := DefaultWorld(5)
-	a, b := w.Shots(40), DefaultWorld(5).Shots(40)
-	if len(a) != 40 {
-		t.Fatalf("%d shots, want 40", len(a))
+	all := 0
+	for i := range w.Lots {
+		all += len(w.Lots[i].Pieces)
 	}
-	seen := map[string]int{}
-	for i := range a {
+	a, b := w.Shots(all+1), DefaultWorld(5).Shots(all+1)
+	if all != 280 || len(a) != all+1 || a[all].ID != a[0].ID {
+		t.Fatalf("%d shots of %d pieces, want another beginning after all", len(a), all)
+	}
+	seen, under := map[string]int{}, map[string]int{}
+	for i := range a[:all] {
 		if a[i].ID != b[i].ID || a[i].Features[0] != b[i].Features[0] {
 			t.Errorf("shot %d differs for the same seed: %s, %s", i, a[i].ID, b[i].ID)
 		}
 		if _, ok := w.Specimen(a[i].ID); !ok {
 			t.Errorf("shot %d: specimen %s is not found", i, a[i].ID)
 		}
-		seen[a[i].Under]++
-		seen[a[i].ID]++
-		if seen[a[i].ID] > 1 {
-			t.Errorf("piece %s is shot twice in 40", a[i].ID)
+		if seen[a[i].ID]++; seen[a[i].ID] > 1 {
+			t.Errorf("piece %s is shot twice", a[i].ID)
+		}
+		switch under[a[i].Under]++; i {
+		case 2:
+			if len(under) != 3 {
+				t.Errorf("the first shots are of %v, want all three features", under)
+			}
+		case all/2 - 1:
+			if u := under["bottom vent"]; u < 89 || u > 91 || under["housing"] != 5 {
+				t.Errorf("half the shots are %v, want half the pieces of each feature", under)
+			}
 		}
 	}
-	for _, f := range []string{"top vent", "bottom vent", "housing"} {
-		if seen[f] < 5 {
-			t.Errorf("%d shots of %s in 40, want at least 5", seen[f], f)
-		}
+	named := map[string]int{}
+	for _, p := range w.Shots(40, "B-0420", "H-007") {
+		named[p.Lot]++
+		named[p.ID] = 1
+	}
+	if named["B-0420"] != 30 || named["H-007"] != 10 || len(named) != 42 {
+		t.Errorf("shots of two lots: %v", named)
+	}
+	if got := w.Shots(3, "none"); got != nil {
+		t.Errorf("shots of a lot that isn't there: %v", got)
 	}
 }
 

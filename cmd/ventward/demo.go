@@ -9,6 +9,8 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"slices"
+	"strings"
 	"syscall"
 	"time"
 
@@ -34,6 +36,7 @@ type demoOptions struct {
 	seed                       uint64
 	headless, json             bool
 	fault                      string
+	lots                       []string
 }
 
 func demoCommand(g *global) *cobra.Command {
@@ -45,9 +48,13 @@ func demoCommand(g *global) *cobra.Command {
 serial ports, and runs burst tests on it: watch them on the page whose address
 is printed. With --headless it ends by itself, as fast as the chain keeps up.
 
+The simulated world has ten lots of 280 pieces in all, which --shots 280 uses up;
+--lots names those to shoot. B-0420 and H-007 fail their statement, and ventward
+lot says why.
+
 Faults for --fault: ` + faultNames() + `
 "list" says where each leads; several, or "all", are suffered by one shot after the other.`,
-		Example: "  ventward demo\n  ventward demo --headless --shots 20 --seed 7 --json\n  ventward demo --fault list",
+		Example: "  ventward demo\n  ventward demo --headless --shots 20 --seed 7 --json\n  ventward demo --fault list\n  ventward demo --headless --lots B-0420,H-007 --shots 40",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := o.check(); err != nil {
@@ -70,6 +77,7 @@ Faults for --fault: ` + faultNames() + `
 	f.StringVar(&o.listen, "listen", "127.0.0.1:8437", "address of the page")
 	f.BoolVar(&o.headless, "headless", false, "no page; end by itself")
 	f.BoolVar(&o.json, "json", false, "JSON lines on standard output: truth and events of each shot")
+	f.StringSliceVar(&o.lots, "lots", nil, "lots of the simulated world to take the pieces from (default: all; burst only)")
 	f.StringVar(&o.fault, "fault", "", "a fault that each shot suffers at its opening; list, all, or several with commas")
 	return c
 }
@@ -87,6 +95,9 @@ func (o *demoOptions) check() error {
 	if o.shots < 0 || o.shots > 100000 {
 		return badUse("--shots %d: give a number from 0 to 100000", o.shots)
 	}
+	if err := o.checkLots(); err != nil {
+		return err
+	}
 	if o.shots == 0 && o.headless {
 		o.shots = 20
 		if o.runaway() {
@@ -103,6 +114,23 @@ func (o *demoOptions) check() error {
 		return err
 	}
 	return o.checkFault()
+}
+
+// checkLots refuses lots that the simulated world hasn't.
+func (o *demoOptions) checkLots() error {
+	if len(o.lots) > 0 && o.runaway() {
+		return badUse("--lots: the runaway rig takes its cells in turn: leave it out")
+	}
+	var known []string
+	for _, l := range sim.DefaultWorld(o.seed).Lots {
+		known = append(known, l.Name)
+	}
+	for _, name := range o.lots {
+		if !slices.Contains(known, name) {
+			return badUse("--lots %q: the simulated lots are %s", name, strings.Join(known, ", "))
+		}
+	}
+	return nil
 }
 
 // demo runs shots on a simulated bench.

@@ -49,8 +49,8 @@ func (o *demoOptions) pieces(n int) []sim.Specimen {
 		return sim.RunawayWorld(o.seed).CellShots(n)
 	}
 	w := sim.DefaultWorld(o.seed)
-	if len(o.demoFaults()) < 2 {
-		return w.Shots(n)
+	if len(o.demoFaults()) < 2 || len(o.lots) > 0 {
+		return w.Shots(n, o.lots...)
 	}
 	alike := slices.DeleteFunc(w.Shots(4*n), func(p sim.Specimen) bool { return p.Under != "top vent" })
 	return alike[:min(n, len(alike))]
