@@ -45,13 +45,13 @@ func (s *euler) order() float64 { return 2 }
 func (s *euler) try(p *ODE, t, h float64, y, f, yn, fn []float64) float64 {
 	copy(s.whole, y)
 	copy(s.half, y)
-	if !s.implicit(p, t+h, h, y, s.whole) || !s.implicit(p, t+h/2, h/2, y, s.half) {
+	if !s.implicit(p, t+h, h, y, s.whole, false) || !s.implicit(p, t+h/2, h/2, y, s.half, false) {
 		return math.Inf(1)
 	}
 	for j := range yn { // go on in a straight line as a guess
 		yn[j] = 2*s.half[j] - y[j]
 	}
-	if !s.implicit(p, t+h, h/2, s.half, yn) {
+	if !s.implicit(p, t+h, h/2, s.half, yn, true) { // with the matrix of the first half
 		return math.Inf(1)
 	}
 	sum := 0.0
@@ -66,12 +66,12 @@ func (s *euler) try(p *ODE, t, h float64, y, f, yn, fn []float64) float64 {
 }
 
 // implicit solves y = from + h·rate(t, y) from the guess in y; false where the
-// iteration does not close.
-func (s *euler) implicit(p *ODE, t, h float64, from, y []float64) bool {
-	contraction, before := 1.0, math.Inf(1)
+// iteration does not close. ready: the matrix at hand is near enough to begin with.
+func (s *euler) implicit(p *ODE, t, h float64, from, y []float64, ready bool) bool {
+	contraction, before := 0.0, math.Inf(1)
 	for k := range newtonMost {
 		p.Rate(t, y, s.f)
-		if k == 0 || contraction > newtonSlow {
+		if k == 0 && !ready || contraction > newtonSlow {
 			s.matrix(p, t, h, y)
 			s.factor()
 		}
