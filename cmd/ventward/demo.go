@@ -260,34 +260,74 @@ func (d *demo) shots(ctx context.Context) error {
 	return nil
 }
 
-// shot runs one specimen through the course of a test, as an operator would.
+// shot runs one specimen through the course of a test, as an operator would:
+// again with the same one where the bench tripped before the specimen did what
+// it is there for, as on a machine that stood still for a moment.
 func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
+	const tries = 4
+	for try := 1; ; try++ {
+		over, err := d.attempt(ctx, n, piece, try == tries || d.o.fault != "")
+		if over || err != nil {
+			return err
+		}
+		fmt.Fprintf(d.words(), "shot %d: the bench tripped before %s came to anything; it is tested again\n", n, piece.ID)
+	}
+}
+
+// attempt is one course of a test. It is over unless the bench tripped before
+// that and another attempt may follow.
+func (d *demo) attempt(ctx context.Context, n int, piece *sim.Specimen, last bool) (over bool, err error) {
 	d.sim.truths()
+	if err := d.resetRelay(); err != nil {
+		return false, err
+	}
 	if err := d.exchange(ctx, piece); err != nil {
-		return err
+		return false, err
 	}
 	if err := d.enterSteps(ctx); err != nil {
-		return err
+		return false, err
 	}
 	run, err := d.armed(ctx, n, piece)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if fault := d.o.faultOf(n); fault != "" {
 		if err := d.sim.do(sim.Command{Do: "fault", Fault: sim.Fault{Name: fault, At: "opening", Before: faultAheadS}}); err != nil {
-			return err
+			return false, err
 		}
 	}
+	course := d.burst
 	if d.o.runaway() {
-		return d.heat(ctx, n, run, piece)
+		course = d.heat
 	}
+	tripped, cell, err := course(ctx, n, piece)
+	if err != nil {
+		return false, err
+	}
+	if tripped && !last && !d.sim.happened(d.o.cameToSomething) {
+		return false, d.undo(ctx, run)
+	}
+	return true, d.conclude(ctx, n, run, piece, cell)
+}
+
+// cameToSomething tells whether an event of the simulator is what a test is
+// there for: a cell's runaway, anything that a burst bench's specimen does.
+func (o *demoOptions) cameToSomething(event string) bool {
+	if o.runaway() {
+		return event == string(detect.Runaway)
+	}
+	return event != string(detect.SupplyStep) && event != string(detect.Dump)
+}
+
+// burst waits for an opening and makes safe; tripped tells that the test ended
+// by itself.
+func (d *demo) burst(ctx context.Context, n int, piece *sim.Specimen) (tripped bool, _ *sim.Results, err error) {
+	tripped = true
 	if err := d.until(ctx, 120, "an opening or a trip", func() bool { return d.phase() != guard.UnderTest }); err != nil {
+		tripped = false
 		fmt.Fprintf(d.words(), "shot %d: %s did not open within the ramp: held, still pressurised; it is dumped\n", n, piece.ID)
 	}
-	if err := d.makeSafe(ctx); err != nil {
-		return err
-	}
-	return d.conclude(ctx, n, run, piece, nil)
+	return tripped, nil, d.makeSafe(ctx)
 }
 
 // armed arms and pressurises. A machine that stood still refuses to arm, or
@@ -295,7 +335,7 @@ func (d *demo) shot(ctx context.Context, n int, piece *sim.Specimen) error {
 func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run string, err error) {
 	const tries = 6
 	for try := 1; ; try++ {
-		if err := d.endBypasses(ctx); err != nil {
+		if err := errors.Join(d.resetRelay(), d.endBypasses(ctx)); err != nil {
 			return "", err
 		}
 		for _, verb := range []string{"reset", "acknowledge"} {
@@ -322,6 +362,10 @@ func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run strin
 	}
 }
 
+// resetRelay closes the bench's watchdog relay by hand, in case it opened since
+// the last test.
+func (d *demo) resetRelay() error { return d.sim.do(sim.Command{Do: "reset-watchdog"}) }
+
 // endBypasses ends what somebody at the page bypassed: the operator arms with
 // every trip in force.
 func (d *demo) endBypasses(ctx context.Context) error {
@@ -341,15 +385,23 @@ func (d *demo) endBypasses(ctx context.Context) error {
 	return nil
 }
 
-// undo ends a run that tripped before the ramp, and gives its specimen back.
+// undo ends a run that tripped too early, and gives the specimen back.
 func (d *demo) undo(ctx context.Context, run string) error {
-	if err := d.command(ctx, "end", map[string]string{"reason": "tripped before the ramp"}); err != nil {
+	const why = "the bench tripped before the specimen came to anything"
+	if err := d.end(ctx, run, why); err != nil {
 		return err
 	}
-	if err := d.waitClosed(ctx, run); err != nil {
-		return err
+	return d.outcome(run, record.Outcome{Extent: record.Untested, Remark: why})
+}
+
+// end ends a run, unless somebody at the page has, and waits for its file.
+func (d *demo) end(ctx context.Context, run, why string) error {
+	if d.recording() == run {
+		if err := d.command(ctx, "end", map[string]string{"reason": why}); err != nil {
+			return err
+		}
 	}
-	return d.outcome(run, record.Outcome{Extent: record.Untested, Remark: "tripped before the ramp"})
+	return d.waitClosed(ctx, run)
 }
 
 // waitClosed waits until a run's file is closed; others that closed meanwhile
@@ -372,12 +424,7 @@ func (d *demo) waitClosed(ctx context.Context, run string) error {
 
 // conclude ends the run, waits for its file and tells of the shot.
 func (d *demo) conclude(ctx context.Context, n int, run string, piece *sim.Specimen, cell *sim.Results) error {
-	if d.recording() == run {
-		if err := d.command(ctx, "end", map[string]string{"reason": "end of the pressure watch"}); err != nil {
-			return err
-		}
-	}
-	if err := d.waitClosed(ctx, run); err != nil {
+	if err := d.end(ctx, run, "end of the pressure watch"); err != nil {
 		return err
 	}
 	return d.tell(n, run, piece, cell)

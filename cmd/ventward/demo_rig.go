@@ -57,37 +57,36 @@ func (o *demoOptions) pieces(n int) []sim.Specimen {
 }
 
 // heat waits beside the heated cell for its runaway, lets the vessel settle,
-// asks the simulator what really came of it, and dumps by hand.
-func (d *demo) heat(ctx context.Context, n int, run string, piece *sim.Specimen) error {
+// asks the simulator what really came of it, and dumps by hand; tripped tells
+// that the test ended by itself.
+func (d *demo) heat(ctx context.Context, n int, piece *sim.Specimen) (tripped bool, cell *sim.Results, err error) {
+	tripped = true
 	if err := d.until(ctx, heatingS, "a runaway or a trip", func() bool { return d.phase() != guard.UnderTest }); err != nil {
 		if ctx.Err() != nil {
-			return err
+			return false, nil, err
 		}
+		tripped = false
 		fmt.Fprintf(d.words(), "shot %d: %s did not run away while it was heated: it is hot and may still do so\n", n, piece.ID)
 	}
 	if err := d.command(ctx, "make-safe", nil); err != nil {
-		return err
+		return false, nil, err
 	}
 	if err := d.until(ctx, 10, "the heater to be read back off", func() bool { return d.phase() == guard.PressureWatch }); err != nil {
-		return err
+		return false, nil, err
 	}
 	if err := d.rest(ctx, settleS); err != nil {
-		return err
+		return false, nil, err
 	}
-	cell, err := d.cell(ctx)
-	if err != nil {
-		return err
+	if cell, err = d.cell(ctx); err != nil {
+		return false, nil, err
 	}
 	if err := d.sim.do(sim.Command{Do: "dump"}); err != nil {
-		return err
+		return false, nil, err
 	}
 	if err := d.until(ctx, 60, "the pressure to fall", d.low); err != nil {
-		return err
+		return false, nil, err
 	}
-	if err := d.rest(ctx, 2); err != nil {
-		return err
-	}
-	return d.conclude(ctx, n, run, piece, cell)
+	return tripped, cell, d.rest(ctx, 2)
 }
 
 // cell asks the simulator what its cell has come to.

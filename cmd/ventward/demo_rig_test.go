@@ -78,6 +78,7 @@ func TestDemoOfTheRunawayRig(t *testing.T) {
 	for _, s := range demoShots(t, beside.out) {
 		judgeShot(t, s)
 	}
+	t.Log(errs)
 	cells := cellsSeen(t, out)
 	if len(cells) != 1 {
 		t.Fatalf("%d cells told:\n%s", len(cells), out)

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -123,6 +124,14 @@ func (p *simProcess) truths() []sim.Truth {
 	t := p.truth
 	p.truth = nil
 	return t
+}
+
+// happened tells whether what was told since truths was last called includes
+// something that any holds for.
+func (p *simProcess) happened(any func(event string) bool) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.ContainsFunc(p.truth, func(h sim.Truth) bool { return any(h.Event) })
 }
 
 // do gives the simulator a command.
