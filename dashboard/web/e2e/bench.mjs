@@ -30,8 +30,8 @@ export function launch() {
   return chromium.launch({ executablePath: CHROMIUM, headless: true, args: FLAGS });
 }
 
-/** One running bench: act(what, {…}) lets something happen, commands() lists
- *  what the page asked for. */
+/** One running bench: act(what, {…}) lets something happen and gives the bench
+ *  time of the state that tells of it, commands() lists what the page asked for. */
 export async function bench() {
   const child = spawn(binary, [], { stdio: ['ignore', 'pipe', 'inherit'] });
   const { page, control } = await new Promise((ok, no) => {
@@ -44,6 +44,7 @@ export async function bench() {
     async act(what, query = {}) {
       const r = await fetch(`${control}/do/${what}?${new URLSearchParams(query)}`, { method: 'POST' });
       if (!r.ok) throw new Error(`${what}: ${await r.text()}`);
+      return (await r.json()).told_s;
     },
     async commands() {
       return (await (await fetch(`${control}/commands`)).json()) ?? [];

@@ -2,7 +2,7 @@
  *  course of the test. */
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { accessible, b, page, picture, SIZES, text, until } from './stage.mjs';
+import { accessible, b, fits, focused, page, picture, resize, shows, SIZES, taken, text, until } from './stage.mjs';
 
 const press = name => page.getByRole('button', { name }).click();
 const row = id => page.locator(`[data-alarm="${id}"]`);
@@ -12,12 +12,12 @@ test('an alarm is shelved for a time with a reason, shown with what is left, and
   await b.act('alarm', { v: 1, priority: 'high', text: 'Gas detector' });
   await b.act('alarm', { v: 2, priority: 'medium', text: 'Barometer silent' });
   await b.act('first', { v: 1 });
-  await row(2).waitFor();
+  await row(1).filter({ hasText: 'First' }).waitFor();
   assert.match(await row(1).innerText(), /first[\s\S]*Stay behind the shield/i);
   await press('Shelve: rule 2');
   const form = page.getByRole('form', { name: 'Shelve rule 2' });
   assert.match(await form.innerText(), /What it trips still trips/);
-  assert.equal(await page.evaluate(() => document.activeElement.name), 'reason', 'the reason has the focus');
+  await focused('name', 'reason');
   await page.keyboard.press('Enter'); // without a reason nothing is sent
   assert.deepEqual(await b.commands(), []);
   await page.getByLabel('Your name').fill('R. Amsel');
@@ -44,7 +44,7 @@ test('an alarm is shelved for a time with a reason, shown with what is left, and
 test('a trip says since when and which was first, and is reset only when its condition is gone', async () => {
   await b.act('trip', { v: 1 });
   await trip('opening').filter({ hasText: 'tripped' }).waitFor();
-  assert.match(await trip('opening').innerText(), /First[\s\S]*tripped \d\.\d+ s ago, condition stands/i);
+  assert.match(await trip('opening').innerText(), /First[\s\S]*tripped \d+(\.\d+)? s ago, condition stands/i);
   assert.match(await text('.outputs'), /supply valve[\s\S]*off, shut/);
   assert.match(await trip('pressure not measured').innerText(), /proof test was due 2001-03-01/);
   const reset = page.getByRole('button', { name: 'Reset all trips' });
@@ -65,11 +65,12 @@ test('a bypass needs a reason, ends, and is on every page with the time left', a
   await form.getByLabel('For').selectOption({ label: '5 min' });
   await form.getByLabel('Reason').press('Enter');
   await page.locator('.bypassed').waitFor();
-  const banner = /Bypassed: opening does not trip\.[\s\S]*valve swap · unattributed · (5:00|4:\d\d) left/;
+  const banner = /Bypassed: opening does not trip\.[\s\S]*valve swap · unattributed · (5:00|[1-4]:\d\d) left/;
   assert.match(await text('.bypassed'), banner);
-  assert.match(await trip('opening').innerText(), /bypassed, (5:00|4:\d\d) left/);
+  assert.match(await trip('opening').innerText(), /bypassed, (5:00|[1-4]:\d\d) left/);
   for (const p of ['Runs', 'Lots', 'Calculators']) {
     await page.getByRole('navigation').getByRole('link', { name: p }).click();
+    await shows('main h2', p);
     assert.match(await text('.bypassed'), banner, p);
     assert.equal(await page.getByRole('button', { name: 'Abort' }).count(), 1);
   }
@@ -113,10 +114,12 @@ test('pressure is asked for twice; hold and make safe at once', async () => {
   assert.deepEqual(await b.commands(), []);
   assert.match(await text('.steps'), /Shield closed, nobody near/);
   await press('Pressurise now');
+  await shows('[aria-current=step]', 'under test');
   await press('Hold pressure');
+  await shows('[aria-current=step]', 'holding pressure'); // this one too has a button to make safe
   await press('Make safe');
   await until(() => document.querySelector('[aria-current=step]').textContent.includes('making safe'));
-  assert.deepEqual((await b.commands()).map(c => c.verb), ['pressurise', 'hold', 'make-safe']);
+  await taken('pressurise', 'hold', 'make-safe');
 });
 
 test('a specimen that did not open can’t be missed, and low readings don’t take that away', async () => {
@@ -126,17 +129,19 @@ test('a specimen that did not open can’t be missed, and low readings don’t t
   await page.locator('.held').waitFor();
   assert.match(await text('.held'), /still pressurised[\s\S]*Held to at least 31\.40 bar gauge[\s\S]*A zero on the screen is no proof of zero pressure/i);
   for (const [name, size] of Object.entries(SIZES)) {
-    await page.setViewportSize(size);
+    await resize(name);
+    await fits();
     const box = await page.locator('.held').boundingBox();
     assert.ok(box.width > 0.9 * size.width && box.y + box.height < size.height, `${name}: ${JSON.stringify(box)}`);
     await picture(`held-${name}`);
   }
-  await page.setViewportSize(SIZES.laptop);
+  await resize('laptop');
   await b.act('held', { v: 31.4, low: 1 });
   await b.act('phase', { name: 'pressure watch' });
   await page.locator('.held.low').waitFor();
   assert.match(await text('.held'), /not seen to open[\s\S]*plugged port/i);
   await page.getByRole('navigation').getByRole('link', { name: 'Runs' }).click();
+  await shows('main h2', 'Runs');
   assert.equal(await page.locator('.held').count(), 1, 'on every page');
 });
 
@@ -177,6 +182,7 @@ test('everything is reached by keys, and the keys are listed', async () => {
   await b.act('alarm', { v: 2, priority: 'critical', text: 'Second' });
   await row(2).waitFor();
   const label = () => page.evaluate(() => document.activeElement.getAttribute('aria-label'));
+  await shows('.alarms h2', '2 to acknowledge');
   await page.keyboard.press('F9');
   assert.equal(await label(), 'Acknowledge: Second');
   const ring = await page.evaluate(() => getComputedStyle(document.activeElement).outlineStyle);
@@ -190,6 +196,7 @@ test('everything is reached by keys, and the keys are listed', async () => {
   await page.keyboard.press('F4');
   assert.equal(await page.evaluate(() => document.activeElement.id), 'interlock');
   await page.goto(`${b.url}/#/calculators`);
+  await shows('main h2', 'Calculators');
   await page.getByLabel('Your name').focus();
   await page.keyboard.press('F8'); // also out of a field, on another page
   await until(() => document.querySelector('.said')?.textContent.includes('Abort: taken'));
@@ -213,7 +220,7 @@ test('the history tells what happened and who did it', async () => {
 test('a runaway rig shows temperatures and voltage large', async () => {
   await b.act('rig', { name: 'runaway' });
   await page.locator('.thermal').waitFor();
-  assert.match(await text('.thermal'), /Skin t_skin\s+23\.\d°C[\s\S]*Gas t_gas\s+24\.\d°C/);
+  assert.match(await text('.thermal'), /Skin t_skin\s+23\.\d°C[\s\S]*Gas t_gas\s+2[345]\.\d°C/);
   const px = await page.locator('.thermal .value').first().evaluate(e => parseFloat(getComputedStyle(e).fontSize));
   assert.ok(px >= 40, `${px} px`);
   await picture('runaway');
@@ -247,11 +254,9 @@ test('no accessibility violation while much is wrong', async () => {
   await press('Out of service: rule 1');
   await page.locator('.history').getByRole('button', { name: 'Show' }).click();
   for (const size of ['usual', 'tablet', 'phone']) {
-    await page.setViewportSize(SIZES[size]);
-    await page.waitForTimeout(100);
+    await resize(size);
+    await fits();
     await accessible(size);
-    const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
-    assert.ok(wide <= 0, `${size}: the page is ${wide} px too wide`);
     await picture(`wrong-${size}`);
   }
 });

@@ -14,7 +14,7 @@ export const SIZES = {
 
 /** The running bench and the page that shows it; importers see the newest. */
 export let b, page;
-let browser, context, complaints;
+let browser, context, complaints, heard;
 
 before(async () => {
   build();
@@ -27,6 +27,8 @@ after(async () => {
 });
 beforeEach(async () => {
   b = await bench();
+  const act = b.act;
+  b.act = async (...what) => seen(await act(...what));
   await open();
 });
 afterEach(async () => {
@@ -40,11 +42,27 @@ export async function open(options = {}) {
   complaints = [];
   context = await browser.newContext({ viewport: SIZES.laptop, ...options });
   page = await context.newPage();
-  page.setDefaultTimeout(10_000);
+  page.setDefaultTimeout(30_000);
+  heard = -1;
+  page.on('websocket', ws => ws.on('framereceived', ({ payload }) => {
+    const m = typeof payload === 'string' ? JSON.parse(payload) : undefined;
+    heard = Math.max(heard, m?.state?.now_bench_s ?? -1);
+  }));
   page.on('pageerror', e => complaints.push(String(e)));
   page.on('console', m => m.type() === 'error' && !/WebSocket connection|ERR_CONNECTION|status of (409|503)/.test(m.text()) && complaints.push(m.text()));
   await page.goto(b.url);
-  await page.waitForFunction(() => /\d/.test(document.querySelector('[data-testid=pressure]')?.textContent ?? ''));
+  await page.waitForFunction(() => /\d/.test(document.querySelector('[data-testid=pressure]')?.textContent ?? '') && document.querySelector('.course'));
+}
+
+/** Waits until the page has taken the state of bench time told_s and drawn it.
+ *  What happened before is sent before its state, so it is drawn too. */
+async function seen(told_s) {
+  const end = Date.now() + 30_000;
+  while (heard < told_s - 1e-6) {
+    if (Date.now() > end) throw new Error(`the page heard of ${heard} s, not of ${told_s} s`);
+    await new Promise(f => setTimeout(f, 10));
+  }
+  await page.evaluate(() => new Promise(f => requestAnimationFrame(() => setTimeout(f))));
 }
 
 /** A test that takes the program away forgives the requests that fail then. */
@@ -54,6 +72,28 @@ export function forgive() {
 
 export const text = selector => page.locator(selector).first().innerText();
 export const until = (f, arg) => page.waitForFunction(f, arg, { polling: 50 });
+/** A command and an act go different ways to the bench: whoever gave a command
+ *  waits for it here before the next act. */
+export async function taken(...verbs) {
+  const end = Date.now() + 30_000;
+  for (;;) {
+    const got = (await b.commands()).map(c => c.verb);
+    if (got.length >= verbs.length) return assert.deepEqual(got, verbs);
+    if (Date.now() > end) throw new Error(`the bench was asked for ${got}, not for ${verbs}`);
+    await new Promise(f => setTimeout(f, 50));
+  }
+}
+
+/** Another size, when the page has taken it. */
+export async function resize(name) {
+  await page.setViewportSize(SIZES[name]);
+  await until(w => innerWidth === w, SIZES[name].width);
+}
+
+/** Charts follow the size a moment later; then nothing may stand out. */
+export const fits = () => until(() => document.documentElement.scrollWidth <= innerWidth);
+export const shows = (selector, what) => page.locator(selector).filter({ hasText: what }).first().waitFor();
+export const focused = (what, value) => until(([k, v]) => document.activeElement[k] === v, [what, value]);
 export const picture = name => (PICTURES ? page.screenshot({ path: `${PICTURES}/${name}.png` }) : undefined);
 
 /** No violation of WCAG 2.2 AA (and axe's best practices) as the page stands. */

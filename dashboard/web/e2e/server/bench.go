@@ -61,6 +61,7 @@ type bench struct {
 	beating  bool
 	commands []daq.Command
 	state    int
+	told     int64 // bench time of the last state published, ns
 	shot     int
 	replay   bool
 }
@@ -258,6 +259,7 @@ func (b *bench) fitted(id int, now int64, feature string) detect.Event {
 }
 
 func (b *bench) describe(now int64) stream.State {
+	b.told = now
 	s := stream.State{
 		Bench: "Kiln 2", Rig: b.rig, Simulated: true, Replay: b.replay, Now: now, NowUTC: b.zero.Add(time.Duration(now)).UTC().Format(time.RFC3339Nano),
 		Phase: b.phase, PhaseAt: b.phaseAt, Run: b.run,

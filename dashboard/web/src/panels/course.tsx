@@ -1,4 +1,4 @@
-import { useEffect, useRef, useState } from 'preact/hooks';
+import { useRef, useState } from 'preact/hooks';
 import type { Check, State } from '../api';
 import { duration } from '../format';
 import { useCommands, useStore } from '../hooks';
@@ -18,7 +18,7 @@ export function Course() {
       {idle && <Persons names={st.names ?? []} />}
       {st.phase === 'pressure watch' && <Watch list={st.watch ?? []} />}
       {!idle && (st.names?.length ?? 0) > 0 && <p class="soft">Armed by {st.names!.join(', ')}</p>}
-      <Steps st={st} />
+      <Steps key={st.phase} st={st} />
     </section>
   );
 }
@@ -84,13 +84,10 @@ function Persons({ names }: { names: string[] }) {
   );
 }
 
-/** The steps that can follow from here. ABORT is always at the top. */
+/** The steps that can follow from here, made anew in each phase, so that a
+ *  question of the one before never stands in the next. ABORT is always at the top. */
 function Steps({ st }: { st: State }) {
   const c = useCommands(), [sure, setSure] = useState(false), [why, setWhy] = useState(false);
-  useEffect(() => {
-    setSure(false);
-    setWhy(false);
-  }, [st.phase]);
   const send = (label: string, verb: string) => void c.send('commands', label, { verb });
   const unmet = st.watch?.some(k => k.required && !k.ok) ?? false;
   const safe = <button type="button" class="quiet" onClick={() => send('Make safe', 'make-safe')}>Make safe</button>;
