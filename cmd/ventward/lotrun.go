@@ -15,9 +15,9 @@ import (
 	"ventward/store"
 )
 
-// runShots makes shots of one run: its openings, by feature. A feature that was
-// not under test is excluded with its reason, a run under test that saw no
-// opening held to at least its highest pressure.
+// runShots makes shots of one run: its openings, by feature. A run with a feature
+// under test is one shot of that feature: what else opened is told in its reason.
+// Where nothing opened it held to at least its highest pressure.
 func runShots(st *store.Store, m *store.Meta) ([]lot.Shot, error) {
 	rd, err := st.Reader(m.ID)
 	if err != nil {
@@ -44,6 +44,7 @@ func runShots(st *store.Store, m *store.Meta) ([]lot.Shot, error) {
 	}
 	var out []lot.Shot
 	seen := map[string]bool{}
+	var others []string
 	for i := range events {
 		e := &events[i]
 		if !e.Opens() || e.Feature == "" && m.Feature == "" {
@@ -57,16 +58,35 @@ func runShots(st *store.Store, m *store.Meta) ([]lot.Shot, error) {
 			continue // the same feature again: the first opening counts
 		}
 		seen[s.Feature] = true
-		out = append(out, openingShot(s, e, m, b))
+		if s = openingShot(s, e, m, b); m.Feature == "" || s.Feature == m.Feature {
+			out = append(out, s)
+		} else {
+			others = append(others, openedAt(&s))
+		}
 	}
-	if m.Feature != "" && !seen[m.Feature] {
-		s, err := heldShot(base, st, m, len(out) > 0)
+	if m.Feature == "" {
+		return out, nil
+	}
+	also := strings.Join(others, " and ")
+	switch {
+	case len(out) == 0:
+		s, err := heldShot(base, st, m, also)
 		if err != nil {
 			return nil, err
 		}
 		out = append(out, s)
+	case also != "":
+		out[0].Reason = bothOf(out[0].Reason, also+" opened too")
 	}
 	return out, nil
+}
+
+// openedAt names another feature's opening within a sentence.
+func openedAt(s *lot.Shot) string {
+	if !(s.PressurePa > 0) {
+		return "the " + s.Feature
+	}
+	return fmt.Sprintf("the %s (%.2f bar gauge)", s.Feature, s.PressurePa/report.PaPerBar)
 }
 
 func shotName(m *store.Meta) string {
@@ -124,8 +144,6 @@ func openingShot(s lot.Shot, e *detect.Event, m *store.Meta, b *config.Bench) lo
 	gauge, why := gaugePa(*p, e.Reference, b)
 	s.PressurePa = gauge
 	switch {
-	case m.Feature != "" && s.Feature != m.Feature:
-		s.Reason = fmt.Sprintf("the %s was under test: another feature opened", m.Feature)
 	case m.State == store.StateOpen:
 		s.Reason = "the run is still being recorded"
 	case !(gauge > 0):
@@ -148,11 +166,12 @@ func gaugePa(p float64, ref daq.Reference, b *config.Bench) (pa float64, remark 
 	return p - ambient, fmt.Sprintf("recorded absolute; %.5f bar ambient subtracted", ambient/1e5)
 }
 
-// heldShot is the shot of a run in which the feature under test didn't open.
-func heldShot(s lot.Shot, st *store.Store, m *store.Meta, other bool) (lot.Shot, error) {
+// heldShot is the shot of a run in which the feature under test didn't open;
+// other says what did.
+func heldShot(s lot.Shot, st *store.Store, m *store.Meta, other string) (lot.Shot, error) {
 	switch {
-	case other:
-		s.Reason = "another feature opened first"
+	case other != "":
+		s.Reason = "not the " + m.Feature + " but " + other + " opened, by the record"
 		return s, nil
 	case m.State == store.StateOpen:
 		s.Reason = "the run is still being recorded"

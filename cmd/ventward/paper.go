@@ -127,6 +127,8 @@ func (p *paperOf) exclude(s *lot.Shot) {
 		why = fmt.Sprintf("the %s was found open, not the %s", o.Feature, s.Feature)
 	case o.Extent == record.Held && s.Status == lot.Valid:
 		why = bothOf("nothing was found open", o.Remark)
+	case o.Extent == record.Held && s.Status == lot.Invalid:
+		why = bothOf(bothOf("nothing was found open", o.Remark), s.Reason)
 	}
 	if why != "" {
 		s.Status, s.Reason = lot.Invalid, why

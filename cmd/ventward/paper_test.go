@@ -141,6 +141,30 @@ func TestPaperDecidesWhatCounts(t *testing.T) {
 	}
 }
 
+// A shot in which another feature opened stays one shot, of the feature under
+// test: its reason says what opened, beside what a person found.
+func TestWrongFeatureIsOneShot(t *testing.T) {
+	m := &store.Meta{Feature: record.BottomVent, Shot: 7}
+	other := openedAt(&lot.Shot{Feature: record.TopVent, PressurePa: 17.923e5})
+	s, err := heldShot(lot.Shot{Feature: m.Feature, Status: lot.Invalid, PressurePa: notAPressure()}, nil, m, other)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for extent, want := range map[record.Extent]string{
+		record.Full: "not the bottom vent but the top vent (17.92 bar gauge) opened, by the record",
+		record.Held: "nothing was found open; not the bottom vent but the top vent (17.92 bar gauge) opened, by the record",
+	} {
+		shots := []lot.Shot{s}
+		apply(shots, paperOf{outcome: &record.Outcome{Extent: extent, Feature: record.TopVent}})
+		if shots[0].Status != lot.Invalid || shots[0].Feature != record.BottomVent || shots[0].Reason != want {
+			t.Errorf("%s: %+v", extent, shots[0])
+		}
+	}
+	if got := openedAt(&lot.Shot{Feature: record.TopVent, PressurePa: notAPressure()}); got != "the top vent" {
+		t.Errorf("without a pressure: %q", got)
+	}
+}
+
 // The demo's lots come in by a list like any other, delivery after delivery.
 func TestDemoListIsReadable(t *testing.T) {
 	const seed = 7
