@@ -142,11 +142,11 @@ func (g *Guard) whyCalibration() (string, string) {
 	for _, ch := range g.specimens {
 		switch c := &g.o.Channels[ch]; {
 		case c.Certificate == "":
-			return c.Name + " has no calibration certificate", "enter its certificate"
+			return c.Name + " has no calibration certificate", "put its certificate into the bench description and start anew"
 		case c.CalDue != "" && g.s.Date == "":
 			return "today's date is not known", "state it when arming"
 		case overdue(c.CalDue, g.s.Date):
-			return fmt.Sprintf("the calibration of %s ran out on %s", c.Name, c.CalDue), "have it calibrated and enter the new certificate"
+			return fmt.Sprintf("the calibration of %s ran out on %s", c.Name, c.CalDue), "have it calibrated, put the new certificate into the bench description and start anew"
 		}
 	}
 	return g.someSpecimen()

@@ -92,20 +92,51 @@ test('an output that is not known, not as demanded or not watched says so', asyn
 test('what arming asks for is a list that says what is missing and how to cure it', async () => {
   await b.act('phase', { name: 'at rest' });
   await page.locator('[data-check=leak]').waitFor();
-  assert.match(await text('.course h2'), /2 of 4 not met/);
+  assert.match(await text('.course h2'), /4 of 6 not met/);
   assert.match(await text('[data-check=leak]'), /not met[\s\S]*leak rate of the fixture is not known\.[\s\S]*Do a leak check/);
   assert.match(await text('[data-check=awake]'), /not required on this bench/);
-  assert.equal(await page.locator('.guards > ul > li').first().getAttribute('data-check'), 'leak', 'what is missing comes first');
+  assert.equal(await page.locator('.guards > ul > li').first().getAttribute('data-check'), 'volume', 'what is missing comes first');
+  assert.equal(await page.locator('[data-check=volume] button').count(), 0, 'a volume can’t be entered here');
   await picture('guards');
   await page.getByLabel('First person').fill('A. Rahn');
   await page.getByLabel('Second person').fill('B. Okoro');
   await page.keyboard.press('Enter');
   await until(() => document.querySelector('.persons').textContent.includes('A. Rahn and B. Okoro'));
-  assert.match(await text('.course h2'), /1 of 4 not met/);
+  assert.match(await text('.course h2'), /3 of 6 not met/);
   await press('Arm: choose the specimen');
   await page.locator('#start-run').waitFor();
   const [c] = await b.commands();
   assert.deepEqual([c.verb, c.args.who1, c.args.who2], ['prepare', 'A. Rahn', 'B. Okoro']);
+});
+
+/** A day, that many days from today, UTC. */
+const day = n => new Date(Date.now() + n * 864e5).toISOString().slice(0, 10);
+
+test('what was done at the bench is entered where the list asks for it, by somebody', async () => {
+  await b.act('phase', { name: 'at rest' });
+  await press('Enter the leak rate');
+  const leak = page.getByRole('form', { name: 'Enter the leak rate' });
+  await focused('name', 'value');
+  assert.match(await leak.innerText(), /Give your name/);
+  assert.equal(await leak.getByRole('button', { name: 'Enter the leak rate' }).isDisabled(), true, 'nobody enters nothing');
+  await page.getByLabel('Your name').fill('A. Rahn');
+  await leak.getByLabel('Leak rate').fill('0.03');
+  await leak.getByLabel('Done on').fill(day(-2));
+  await page.keyboard.press('Enter');
+  await page.locator('.met[data-check=leak]').waitFor({ state: 'attached' });
+  await press('Enter the proof test');
+  const proof = page.getByRole('form', { name: 'Enter the proof test' });
+  assert.equal(await proof.getByLabel('Trip').inputValue(), 'pressure not measured', 'the one that is overdue');
+  await proof.getByLabel('Done on').fill(day(-1));
+  await proof.getByLabel('Next test due').fill(day(364));
+  await accessible('proof');
+  await proof.getByLabel('How').fill('to the valve');
+  await page.keyboard.press('Enter');
+  await page.locator('.met[data-check=proof]').waitFor({ state: 'attached' });
+  const got = await b.commands();
+  assert.deepEqual(got.map(c => [c.verb, c.who]), [['enter', 'A. Rahn'], ['enter', 'A. Rahn']]);
+  assert.deepEqual(got[0].args, { at: 'bench', what: 'leak', value: '3', date: day(-2) }); // Pa/s
+  assert.deepEqual(got[1].args, { at: 'bench', what: 'proof', subject: 'pressure not measured', date: day(-1), until: day(364), method: 'to the valve' });
 });
 
 test('pressure is asked for twice; hold and make safe at once', async () => {

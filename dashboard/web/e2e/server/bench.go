@@ -54,6 +54,7 @@ type bench struct {
 	trips    []guard.Trip
 	dump     daq.OutputState
 	names    [2]string
+	entered  []string
 	held     *guard.Held
 	waits    []guard.Check
 	load     guard.Load

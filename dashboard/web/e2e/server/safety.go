@@ -2,6 +2,7 @@ package main
 
 import (
 	"net/url"
+	"slices"
 	"strconv"
 
 	"ventward/daq"
@@ -64,6 +65,8 @@ func (b *bench) guarded(c daq.Command, now int64) {
 		for i := range b.trips {
 			b.trips[i].Tripped, b.trips[i].First, b.trips[i].Since = false, false, 0
 		}
+	case "enter":
+		b.entered = append(b.entered, c.Args["what"])
 	case "prepare":
 		b.names = [2]string{c.Args["who1"], c.Args["who2"]}
 		b.phase, b.phaseAt = "preparing", now
@@ -101,8 +104,16 @@ func (b *bench) watchdog(now int64) stream.WatchdogState {
 	return w
 }
 
-// guards are one that is missing, one waived, one that waits for names, and
-// one that is met.
+// asked is a guard that is met once somebody has entered what it asks for.
+func (b *bench) asked(name, why, cure string) guard.Check {
+	if slices.Contains(b.entered, name) {
+		return guard.Check{Name: name, Required: true, OK: true}
+	}
+	return guard.Check{Name: name, Required: true, Why: why, Cure: cure}
+}
+
+// guards are one that can't be met from the page, two that wait for an entry,
+// one waived, one that waits for names, and one that is met.
 func (b *bench) guards() []guard.Check {
 	names := guard.Check{Name: guard.GuardNames, Required: true, OK: b.names[0] != "" && b.names[1] != ""}
 	if !names.OK {
@@ -110,7 +121,9 @@ func (b *bench) guards() []guard.Check {
 	}
 	return []guard.Check{
 		{Name: guard.GuardFresh, OK: true, Required: true},
-		{Name: guard.GuardLeak, Required: true, Why: "the leak rate of the fixture is not known", Cure: "do a leak check at low pressure and enter its result"},
+		{Name: guard.GuardVolume, Required: true, Why: "the volume of the fixture is not determined", Cure: "determine it, put it into the bench description and start anew"},
+		b.asked(guard.GuardLeak, "the leak rate of the fixture is not known", "do a leak check at low pressure and enter its result"),
+		b.asked(guard.GuardProof, "the proof test of a trip was due", "test it, and enter the test with the next date"),
 		{Name: guard.GuardAwake, Why: "whether the computer stays awake is not known yet", Cure: "wait a moment; then look at the program's log"},
 		names,
 	}

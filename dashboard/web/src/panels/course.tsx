@@ -1,9 +1,11 @@
+import type { ComponentChildren } from 'preact';
 import { useRef, useState } from 'preact/hooks';
 import type { Check, State } from '../api';
 import { duration } from '../format';
 import { useCommands, useStore } from '../hooks';
 import { capital, checkName } from '../words';
 import { Ask, AtBench } from './ask';
+import { Remedy } from './enter';
 import { Tick, Warn } from './icons';
 
 /** The course of the test: what the next step asks for, and the step itself. */
@@ -14,7 +16,7 @@ export function Course() {
   return (
     <section class={idle || st.phase === 'pressure watch' ? 'panel course' : 'panel course brief'} id="course" aria-labelledby="course-h" tabIndex={-1}>
       <h2 id="course-h">{idle ? 'Before arming' : capital(st.phase)}<Tally st={st} idle={idle} /></h2>
-      {idle && <Guards list={st.guards ?? []} />}
+      {idle && <Guards list={st.guards ?? []} st={st} />}
       {idle && <Persons names={st.names ?? []} />}
       {st.phase === 'pressure watch' && <Watch list={st.watch ?? []} />}
       {!idle && (st.names?.length ?? 0) > 0 && <p class="soft">Armed by {st.names!.join(', ')}</p>}
@@ -31,25 +33,26 @@ function Tally({ st, idle }: { st: State; idle: boolean }) {
 }
 
 /** What is missing first, with its cure; what is met is a fold away. */
-function Guards({ list }: { list: Check[] }) {
+function Guards({ list, st }: { list: Check[]; st: State }) {
   if (list.length === 0) return <p class="empty">Waiting for the program to say what arming asks for.</p>;
   const missing = list.filter(k => !k.ok).sort((a, b) => Number(b.required) - Number(a.required)), met = list.filter(k => k.ok);
   return (
     <div class="guards" tabIndex={0} role="group" aria-label="What arming asks for">
-      <ul>{missing.map(k => <Row key={k.name} k={k} />)}</ul>
+      <ul>{missing.map(k => <Row key={k.name} k={k}><Remedy name={k.name} st={st} /></Row>)}</ul>
       {missing.some(k => k.required) || <p class="all"><Tick />Nothing that this bench requires is missing.</p>}
       <details><summary>{met.length} met</summary><ul>{met.map(k => <Row key={k.name} k={k} />)}</ul></details>
     </div>
   );
 }
 
-function Row({ k }: { k: Check }) {
+function Row({ k, children }: { k: Check; children?: ComponentChildren }) {
   return (
     <li class={k.ok ? 'met' : k.required ? 'unmet' : 'unmet waived'} data-check={k.name}>
       {k.ok ? <Tick /> : <Warn />}
       <span><b>{checkName(k.name)}</b> <span class="soft">{k.ok ? 'met' : k.required ? 'not met' : 'not met, not required on this bench'}</span>
         {k.why && <span class="why">{capital(k.why)}.</span>}{k.cure && <span class="cure">{k.name === 'names' ? 'Name two persons below' : capital(k.cure)}.</span>}</span>
       {k.left_s ? <span class="num left">{duration(Math.ceil(k.left_s))} left</span> : null}
+      {children}
     </li>
   );
 }
