@@ -149,7 +149,7 @@ const silence = int64(1e9)
 // silent those of the others.
 func (x *csvExport) times(lead int) []int64 {
 	at := rising(x.polls[lead].t)
-	far := max(2*step(at), silence)
+	far := max(2*trace.MedianStep(at), silence)
 	for i := range x.polls {
 		for _, t := range x.polls[i].t {
 			if i != lead && distance(x.polls[lead].t, t) > far {
@@ -171,19 +171,6 @@ func rising(t []int64) []int64 {
 		}
 	}
 	return out
-}
-
-// step is the median step of rising times, ns.
-func step(t []int64) int64 {
-	if len(t) < 2 {
-		return 0
-	}
-	d := make([]int64, len(t)-1)
-	for i := range d {
-		d[i] = t[i+1] - t[i]
-	}
-	slices.Sort(d)
-	return d[len(d)/2]
 }
 
 // nearest is the index of the time of sorted ts that is nearest to t.

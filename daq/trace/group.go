@@ -85,7 +85,7 @@ func (g *group) instrument(k int, name string) daq.Instrument {
 
 // batches cuts the group's readings into batches of at most rows rows.
 func (g *group) batches(t *Trace, instrument, rows int) []*daq.Batch {
-	step := float64(medianStep(g.t))
+	step := float64(MedianStep(g.t))
 	limit := gapSteps * step
 	out := make([]*daq.Batch, 0, len(g.t)/rows+1)
 	lost := uint32(0)

@@ -35,16 +35,16 @@ func (t *Trace) Seconds(i int) float64 { return float64(t.T[i]) / 1e9 }
 
 // rate returns 1 over the median step.
 func rate(t []int64) float64 {
-	m := medianStep(t)
+	m := MedianStep(t)
 	if m == 0 {
 		return 0
 	}
 	return 1e9 / float64(m)
 }
 
-// medianStep returns the median (the lower of two) step of the times in ns; 0
+// MedianStep returns the median (the lower of two) step of the times in ns; 0
 // for fewer than two.
-func medianStep(t []int64) int64 {
+func MedianStep(t []int64) int64 {
 	if len(t) < 2 {
 		return 0
 	}
