@@ -26,12 +26,15 @@ type Runaway struct {
 	venting, runaway int64 // ns, onsets; 0: not seen
 	dumped           int64 // ns, first opening of the dump valve after the venting
 	names            map[int]detect.Kind
+	flagged          map[int]bool // channels whose reversed readings the record itself names: those are left out
+	reversed         map[int]bool // channels whose wires turned out to be reversed: nothing of them is used
 }
 
 // NewRunaway makes a gatherer for the channels of o. Samples before start (ns)
 // are passed over.
 func NewRunaway(o detect.Options, start int64) *Runaway {
-	r := &Runaway{o: o, start: start, p: -1, skin: -1, gas: -1, baro: -1, names: map[int]detect.Kind{}}
+	r := &Runaway{o: o, start: start, p: -1, skin: -1, gas: -1, baro: -1, names: map[int]detect.Kind{},
+		flagged: map[int]bool{}, reversed: map[int]bool{}}
 	first := func(at *int, i int, is bool) {
 		if is && *at < 0 {
 			*at = i
@@ -62,6 +65,9 @@ func (r *Runaway) Take(ch daq.ChannelID, s []daq.Sample) {
 			if i == r.p {
 				r.rate.hole()
 			}
+			if x.Q&daq.Reversed != 0 {
+				r.flagged[i] = true
+			}
 			continue
 		}
 		switch i {
@@ -86,6 +92,9 @@ func (r *Runaway) Take(ch daq.ChannelID, s []daq.Sample) {
 
 // Event gives an event or a later revision of it.
 func (r *Runaway) Event(e *detect.Event) {
+	if e.Kind == detect.SensorFault && e.Fault == detect.FaultReversed && !r.flagged[int(e.Channel)] {
+		r.reversed[int(e.Channel)] = true
+	}
 	if e.Onset < r.start {
 		return
 	}
@@ -99,6 +108,14 @@ func (r *Runaway) Event(e *detect.Event) {
 	case at[e.Kind] != nil:
 		*at[e.Kind] = e.Onset
 	}
+}
+
+// unusable says why nothing of a thermocouple can be used; empty: it can.
+func (r *Runaway) unusable(ch int) string {
+	if ch < 0 || !r.reversed[ch] {
+		return ""
+	}
+	return "the wires of " + r.o.Channels[ch].Name + " seem to be reversed: it fell while the vessel was heated; exchange them"
 }
 
 // A RunawayResult is what a test on a runaway rig came to. A nil figure was not
@@ -138,7 +155,9 @@ func (r *Runaway) Result() RunawayResult {
 	} else {
 		x.without("peak_bar", "no valid reading of a vessel pressure")
 	}
-	if r.haveC {
+	if why := r.unusable(r.skin); why != "" {
+		x.without("peak_C", why)
+	} else if r.haveC {
 		x.PeakC = &r.peakC
 	} else {
 		x.without("peak_C", "no valid reading of a skin temperature")

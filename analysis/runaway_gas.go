@@ -42,6 +42,10 @@ func (r *Runaway) amount(x *RunawayResult) {
 		no("no volume given")
 		return
 	}
+	if why := r.unusable(r.gas); why != "" {
+		no(why)
+		return
+	}
 	before, err := r.before()
 	if err == nil && r.venting == 0 && r.runaway == 0 {
 		err = fmt.Errorf("neither venting nor runaway was seen")

@@ -39,6 +39,9 @@ func (c *meanCourse) rates(half, until int) []float64 {
 // selfHeating finds the onset of self-heating that went on to runaway.
 func (r *Runaway) selfHeating(x *RunawayResult) {
 	switch {
+	case r.unusable(r.skin) != "":
+		x.without("self_heating_s", r.unusable(r.skin))
+		return
 	case r.skin < 0 || !r.haveC:
 		x.without("self_heating_s", "no skin temperature")
 		return

@@ -30,6 +30,7 @@ const (
 	FaultFrozen       Fault = "frozen"
 	FaultGap          Fault = "gap"
 	FaultThermalShock Fault = "thermal-shock"
+	FaultReversed     Fault = "reversed" // the wires of a thermocouple
 )
 
 // Flag qualifies an event's figures.

@@ -60,6 +60,8 @@ type tempCourse struct {
 	seen int
 	has  bool
 
+	wires polarity
+
 	// The values gathered for the course's next: how many, their sum, the time of
 	// the first, the sum of times after it; and the time of the newest.
 	binN  int
@@ -270,19 +272,22 @@ func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {
 	case !t.on || c.cfg.Quantity != daq.Temperature:
 		return
 	}
-	s := &t.gas
+	s, other := &t.gas, &t.skin
 	switch c.cfg.Role {
 	case daq.RoleGas:
 	case daq.RoleSkin:
-		s = &t.skin
+		s, other = other, s
 	default:
 		return // room and terminals tell nothing of the cell
 	}
 	if s.last != 0 && x.T-s.last > max(4*c.period, int64(2e9)) {
 		s.clear()
 	}
-	if grew := s.push(x.T, x.V); grew && (s == &t.skin || !t.skin.has) {
-		t.judge(m, c, s, x.T)
+	if s.push(x.T, x.V) {
+		t.reverse(m, c, s, other)
+		if !s.wires.reversed && (s == &t.skin || !t.skin.has) {
+			t.judge(m, c, s, x.T)
+		}
 	}
 	if t.vent != 0 && t.ventAt != 0 && x.T > t.ventAt+dipAfterNs && s == &t.skin {
 		t.dip(m)
@@ -405,7 +410,9 @@ func (t *thermal) dip(m *Monitor) {
 	}
 	v, rate, ok := t.skin.line(at-dipAheadNs, at)
 	dip, seen := t.skin.below(at, at+dipAfterNs, v, rate)
-	if !ok || !seen {
+	if t.skin.wires.reversed {
+		r.ev.without("dip_C", "the wires of the skin's thermocouple seem to be reversed")
+	} else if !ok || !seen {
 		r.ev.without("dip_C", "no valid skin temperature round the venting")
 	} else {
 		r.ev.DipC = ptr(dip)
@@ -441,6 +448,8 @@ func (t *thermal) voltage(m *Monitor, c *channel, x *daq.Sample) {
 
 // close says what of the first venting could not be measured.
 func (t *thermal) close(m *Monitor) {
+	t.skin.endReversed(m)
+	t.gas.endReversed(m)
 	r := m.book.at(t.vent)
 	if t.vent == 0 || r == nil || r.ev.Kind != FirstVenting {
 		return

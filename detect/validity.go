@@ -47,6 +47,8 @@ func faultOf(q daq.Quality) Fault {
 		return FaultFrozen
 	case q&daq.Spike != 0:
 		return FaultSpike
+	case q&daq.Reversed != 0:
+		return FaultReversed
 	}
 	return FaultDropout
 }

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -104,5 +105,67 @@ func TestAnalyzeOfARunawaySaysWhatIsAbsent(t *testing.T) {
 	out, errs, code := program(t, "analyze", madeRunaway(t, 7, false), "--rig", "runaway", "--json")
 	if code != 0 || !strings.Contains(out, `"gas_mol":"no volume given"`) {
 		t.Errorf("exit %d %s\n%s", code, errs, out)
+	}
+}
+
+// A thermocouple with reversed wires is named in a recorded trace, and nothing
+// that rests on it is stated; the rest of the results is. The reading of reversed
+// wires is mirrored at the cold junction (to first order in its small slope).
+func TestAnalyzeNamesReversedWires(t *testing.T) {
+	const seed, room = 5, 23.0
+	t.Logf("seed %d", seed)
+	for _, c := range []struct {
+		column string
+		index  int
+		absent []string
+	}{{"", 0, nil}, {"t_skin", 2, []string{"peak_C", "self_heating_s"}}, {"t_gas", 3, []string{"gas_mol", "gas_L"}}} {
+		file := madeRunaway(t, seed, false)
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines := strings.Split(strings.TrimSpace(string(text)), "\n")
+		for i := 1; i < len(lines) && c.index > 0; i++ {
+			f := strings.Split(lines[i], ",")
+			v, err := strconv.ParseFloat(f[c.index], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			f[c.index] = fmt.Sprintf("%.3f", 2*room-v)
+			lines[i] = strings.Join(f, ",")
+		}
+		if err := os.WriteFile(file, []byte(strings.Join(lines, "\n")+"\n"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		out, errs, code := program(t, "analyze", file, "--rig", "runaway", "--volume-ml", "2000", "--json")
+		if code != 0 {
+			t.Fatalf("exit %d: %s", code, errs)
+		}
+		var faults, vented int
+		for _, l := range strings.Split(strings.TrimSpace(out), "\n") {
+			var e struct{ Event, Fault, Channel string }
+			var s struct {
+				Summary struct{ Absent map[string]string }
+			}
+			if json.Unmarshal([]byte(l), &e) == nil && e.Fault == "reversed" {
+				if faults++; e.Channel != c.column {
+					t.Errorf("%q reversed: %s", c.column, l)
+				}
+			}
+			if e.Event == "first-venting" {
+				vented++
+			}
+			if err := json.Unmarshal([]byte(l), &s); err != nil || s.Summary.Absent == nil {
+				continue
+			}
+			for _, f := range c.absent {
+				if !strings.Contains(s.Summary.Absent[f], "wires of "+c.column) {
+					t.Errorf("%q reversed: %s is absent because %q", c.column, f, s.Summary.Absent[f])
+				}
+			}
+		}
+		if faults != len(c.absent)/2 || vented != 1 {
+			t.Errorf("%q reversed: %d faults, %d ventings\n%s", c.column, faults, vented, out)
+		}
 	}
 }

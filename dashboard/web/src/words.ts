@@ -12,7 +12,7 @@ const KINDS: Record<string, string> = {
 };
 const FAULTS: Record<string, string> = {
   spike: 'spike', dropout: 'dropout', open: 'open circuit', rail: 'converter at its end', frozen: 'frozen',
-  gap: 'readings missing', 'thermal-shock': 'thermal shock',
+  gap: 'readings missing', 'thermal-shock': 'thermal shock', reversed: 'wires reversed',
 };
 
 export function capital(s: string): string {
