@@ -26,9 +26,11 @@ pseudo-terminals, its supply valve and watchdog relay obey what is written to
 them. Reports and the terminals' names come as JSON lines on standard output;
 commands are read as JSON lines from standard input ({"do":"load","specimen":"B-0410-01"},
 ramp, dump, shunt, fault, reset-watchdog, status, stop). Nothing it says was measured.
+It ends with its standard input: to leave it alone, give it one that stays open,
+as in the second example.
 
 Faults: ` + faultNames(),
-		Example: "  ventward sim --bench bench.toml --links /run/bench",
+		Example: "  ventward sim --bench bench.toml --links /run/bench\n  tail -f /dev/null | ventward sim --bench bench.toml --links /run/bench",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			b, err := loadBench(bench)
