@@ -63,6 +63,7 @@ func TestLotFigures(t *testing.T) {
 		}
 	}
 	chart, said := report.ChartFigure(lot.BottomVent, pointers(sums))
+	sum, sumSaid := report.SumFigure(lot.BottomVent, pointers(sums))
 	for _, c := range []struct {
 		f    *report.Figure
 		want []string
@@ -72,6 +73,7 @@ func TestLotFigures(t *testing.T) {
 		{report.ThicknessFigure(&sums[0], 0.95), []string{"residual thickness in µm"}},
 		{report.WearFigure("B", lot.BottomVent, x, y, wear, bottomLimits, sums[0].Statement), []string{"strokes of the punch in thousands"}},
 		{chart, []string{"signal", "B-2"}},
+		{sum, []string{"signal", "B-2", "cumulative sum, in s"}},
 	} {
 		text := svgTexts(t, c.f)
 		for _, w := range c.want {
@@ -82,6 +84,19 @@ func TestLotFigures(t *testing.T) {
 	}
 	if !strings.Contains(said, "shift up against lot B-1") || !strings.Contains(said, "of lot B-2") {
 		t.Errorf("a lot that lies 2.5 s higher: %q", said)
+	}
+	if !strings.Contains(sumSaid, "Cumulative sums: a shift up against lot B-1") || !strings.Contains(sumSaid, "of lot B-2") {
+		t.Errorf("cumulative sums: %q", sumSaid)
+	}
+	if _, said := report.SumFigure(lot.BottomVent, pointers(lotsOf(t, 20, 29, 27))); !strings.Contains(said, "a shift down") {
+		t.Errorf("cumulative sums of a lower lot: %q", said)
+	}
+	// The limit's run length: Montgomery's table for k = 1/2, h = 4.77 has 370 (from memory).
+	if l, err := lot.CUSUMRunBoth(0.5, 4.77, 0); err != nil || l < 365 || l > 376 {
+		t.Errorf("run length %g, %v", l, err)
+	}
+	if f, _ := report.SumFigure(lot.BottomVent, pointers(lotsOf(t, 5, 28, 29))); f != nil {
+		t.Error("cumulative sums about five shots")
 	}
 	if f, _ := report.ChartFigure(lot.BottomVent, pointers(lotsOf(t, 5, 28, 29))); f != nil {
 		t.Error("a chart about five shots")

@@ -151,8 +151,10 @@ func (r *LotReport) courseSection() Section {
 		if t := comparison(sums, r.Statement.Confidence); t != nil {
 			s.Blocks = append(s.Blocks, Block{Table: t})
 		}
-		if f, text := ChartFigure(feature, sums); f != nil {
-			s.Blocks = append(s.Blocks, Block{Text: text}, Block{Figure: f})
+		for _, chart := range []func(string, []*lot.Summary) (*Figure, string){ChartFigure, SumFigure} {
+			if f, text := chart(feature, sums); f != nil {
+				s.Blocks = append(s.Blocks, Block{Text: text}, Block{Figure: f})
+			}
 		}
 	}
 	return s

@@ -202,6 +202,8 @@ type curve struct {
 	fill  color.Color // under the line, down to zero
 }
 
+func (l *curve) add(x, y float64) { l.x, l.y = append(l.x, x), append(l.y, y) }
+
 func (l *curve) Plot(c draw.Canvas, p *plot.Plot) {
 	tx, ty := p.Transforms(&c)
 	var path []vg.Point

@@ -57,7 +57,7 @@ func (o *lotOptions) conditions() ([]lot.Condition, error) {
 
 // lotResult is what was computed of a list of shots.
 type lotResult struct {
-	stored    *gathered // the runs behind the shots; nil: a spreadsheet
+	stored    []*gathered // the lots whose runs gave the shots; none: a spreadsheet
 	statement lot.Statement
 	sums      []lot.Summary
 	pairs     []lot.Pair
@@ -67,7 +67,7 @@ func lotCommand(g *global) *cobra.Command {
 	var o lotOptions
 	var asJSON, strict bool
 	c := &cobra.Command{
-		Use:   "lot [LOT]",
+		Use:   "lot [LOT...]",
 		Short: "Statistics and verdict of a lot, from stored runs or from a spreadsheet",
 		Long: `Describes each lot and feature: mean, spread, exact tolerance limits, normality,
 outliers (flagged, never deleted), capability, fits that use shots which only held
@@ -80,9 +80,9 @@ strokes, medium, ramp_bar_s, temperature_C, trigger, surrounding and
 measurement_s_bar (the measurement's own standard deviation). Shots under
 different conditions are described apart unless --pool names the condition.
 
-With LOT the openings of the stored runs of that lot are taken, and the limits of
-the bench description that they were shot under, unless --limits names others.
-The answer says whose limits it used.
+With LOT the openings of the stored runs of that lot, or of several, are taken, and
+the limits of the bench description that they were shot under, unless --limits
+names others. The answer says whose limits it used.
 
 The verdict: with two limits the two-sided tolerance interval must lie inside
 them, with one limit the one-sided bound. none: no limits were given. undecided:
@@ -90,8 +90,9 @@ the shots don't allow the statement.`,
 		Example: `  ventward lot --from shots.csv --limits limits.csv
   ventward lot --from shots.csv --confidence 0.95 --coverage 0.99 --json
   ventward lot B-0410 --strict
-  ventward lot B-0410 --limits tighter.csv`,
-		Args: cobra.MaximumNArgs(1),
+  ventward lot B-0410 --limits tighter.csv
+  ventward lot T-031 B-0410 H-007 --order T-031,B-0410,H-007`,
+		Args: cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			r, err := o.run(g, args, c.ErrOrStderr())
 			if err != nil {
@@ -128,25 +129,23 @@ func (o *lotOptions) run(g *global, args []string, stderr io.Writer) (*lotResult
 	if err != nil {
 		return nil, err
 	}
-	var stored *gathered
+	var stored []*gathered
 	var shots []lot.Shot
 	switch {
-	case (len(args) == 1) == (o.from != ""):
+	case (len(args) > 0) == (o.from != ""):
 		return nil, badUse("lot: give either a LOT of the stored runs or --from shots.csv (see ventward lots for what is stored)")
 	case o.from != "":
 		shots, err = o.readShots(stderr)
 	default:
-		if stored, err = storedLot(g.data, args[0]); err == nil {
-			shots = stored.shots
-			if o.limits == "" {
-				limits = stored.bounds()
-			}
+		stored, err = storedLots(g.data, args)
+		for _, g := range stored {
+			shots = append(shots, g.shots...)
 		}
 	}
 	if err != nil {
 		return nil, err
 	}
-	r, err := describeLots(shots, limits, st, pool, o.order)
+	r, err := describeLots(shots, o.limitsOf(limits, stored), st, pool, o.order)
 	if err != nil {
 		return nil, err
 	}
@@ -154,12 +153,35 @@ func (o *lotOptions) run(g *global, args []string, stderr io.Writer) (*lotResult
 	return r, nil
 }
 
+// A limitsOfLot gives the acceptance limits of a lot, by feature.
+type limitsOfLot func(name string) map[string]lot.Limits
+
+// limitsOf are those named on the command line, or else those of each lot's own
+// bench description.
+func (o *lotOptions) limitsOf(named map[string]lot.Limits, stored []*gathered) limitsOfLot {
+	if o.limits != "" || len(stored) == 0 {
+		return func(string) map[string]lot.Limits { return named }
+	}
+	return limitsOfStored(stored)
+}
+
+func limitsOfStored(stored []*gathered) limitsOfLot {
+	return func(name string) map[string]lot.Limits {
+		for _, g := range stored {
+			if g.row.Lot == name {
+				return g.bounds()
+			}
+		}
+		return nil
+	}
+}
+
 // describeLots describes every group and sets neighbouring features against
 // each other: those of one lot, or of the lots named together.
-func describeLots(shots []lot.Shot, limits map[string]lot.Limits, st lot.Statement, pool []lot.Condition, together []string) (*lotResult, error) {
+func describeLots(shots []lot.Shot, limits limitsOfLot, st lot.Statement, pool []lot.Condition, together []string) (*lotResult, error) {
 	r := &lotResult{statement: st}
 	for _, group := range lot.Split(shots, pool) {
-		r.sums = append(r.sums, lot.Describe(group, limits[group.Feature], st))
+		r.sums = append(r.sums, lot.Describe(group, limits(group.Lot)[group.Feature], st))
 	}
 	if len(together) > 0 {
 		var named []lot.Summary
@@ -287,33 +309,40 @@ func limitCell(l *report.LotLine) string {
 	return "-"
 }
 
-// storedLot gathers the stored runs of a lot as the page does.
-func storedLot(data, name string) (*gathered, error) {
+// storedLots gathers the stored runs of lots as the page does.
+func storedLots(data string, names []string) ([]*gathered, error) {
 	st, err := store.Open(data, store.Options{Access: store.Read})
 	if err != nil {
 		return nil, err
 	}
 	defer st.Close()
-	all, err := newLotsDesk(st, nil).gather(context.Background(), []string{name})
+	all, err := newLotsDesk(st, nil).gather(context.Background(), names)
 	if err != nil {
 		return nil, err
 	}
-	if len(all) == 1 && len(all[0].shots) > 0 {
-		return all[0], nil
+	for _, name := range names {
+		if !slices.ContainsFunc(all, func(g *gathered) bool { return g.row.Lot == name && len(g.shots) > 0 }) {
+			return nil, noLot(st, data, name)
+		}
 	}
+	return all, nil
+}
+
+// noLot refuses a lot of which no run is stored, and names those there are.
+func noLot(st *store.Store, data, name string) error {
 	ms, err := st.Runs(store.Filter{})
 	if err != nil {
-		return nil, err
+		return err
 	}
 	rows := lotRows(ms)
 	if len(rows) == 0 {
-		return nil, badUse("lot %q: no stored run in %s names a lot: choose the lot when a run starts, or use --from shots.csv", name, data)
+		return badUse("lot %q: no stored run in %s names a lot: choose the lot when a run starts, or use --from shots.csv", name, data)
 	}
 	known := make([]string, 0, len(rows))
 	for i := range rows {
 		known = append(known, rows[i].Lot)
 	}
-	return nil, badUse("lot %q: no stored run of it; there are %s", name, strings.Join(known, ", "))
+	return badUse("lot %q: no stored run of it; there are %s", name, strings.Join(known, ", "))
 }
 
 // distinct gives shots of the same number, as happens when a shot is repeated

@@ -216,7 +216,7 @@ func (d *lotsDesk) rows(ctx context.Context) ([]dashboard.LotRow, error) {
 	}
 	out := make([]dashboard.LotRow, 0, len(all))
 	for _, g := range all {
-		r, err := describeLots(g.shots, g.bounds(), usualStatement, nil, nil)
+		r, err := describeLots(g.shots, limitsOfStored(all), usualStatement, nil, nil)
 		if err != nil {
 			return nil, err
 		}
@@ -243,7 +243,6 @@ func (d *lotsDesk) document(ctx context.Context, a dashboard.LotAsk) (*report.Do
 	}
 	doc := &report.LotReport{Statement: st, Source: "stored runs", Made: time.Now(), Program: version}
 	var shots []lot.Shot
-	limits := map[string]lot.Limits{}
 	var names []string
 	for _, g := range all {
 		if len(g.shots) == 0 {
@@ -251,21 +250,15 @@ func (d *lotsDesk) document(ctx context.Context, a dashboard.LotAsk) (*report.Do
 		}
 		names = append(names, g.row.Lot)
 		shots = append(shots, g.shots...)
-		for f, l := range g.bounds() {
-			limits[f] = l
-		}
-		doc.Simulated = doc.Simulated || g.row.Simulated > 0
-		if doc.Channels == nil {
-			doc.Channels, doc.Start = g.channels, g.start
-		}
 	}
+	withBench(doc, slices.DeleteFunc(slices.Clone(all), func(g *gathered) bool { return len(g.shots) == 0 }))
 	if len(shots) == 0 {
 		return nil, &dashboard.Refusal{Reason: "no shot of lot " + strings.Join(a.Lots, ", ") + " is stored", Next: "choose a lot of which specimens were shot"}
 	}
 	if !a.Together {
 		names = nil
 	}
-	r, err := describeLots(shots, limits, st, pool, names)
+	r, err := describeLots(shots, limitsOfStored(all), st, pool, names)
 	if wrong := (wrongUse{}); errors.As(err, &wrong) {
 		return nil, &dashboard.Refusal{Reason: err.Error(), Next: "choose other lots"}
 	}

@@ -94,6 +94,18 @@ func TestLotsDeskOnStoredRuns(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 	agrees(t, data, lotName, &r.Lines[0])
+	var named []string
+	for _, s := range shots[:3] { // a lot of each feature
+		id := s.truth.Specimen
+		named = append(named, id[:strings.LastIndex(id, "-")])
+	}
+	said, errs, code := program(t, append([]string{"--data", data, "lot", "--order", strings.Join(named, ",")}, named...)...)
+	if code != 0 || !strings.Contains(said, "order of top vents") || !strings.Contains(said, named[0]+" ") || !strings.Contains(said, named[2]+" ") {
+		t.Errorf("lots %v side by side: exit %d, %s\n%s", named, code, errs, said)
+	}
+	if _, errs, code = program(t, "--data", data, "lot", named[0], "Z-9"); code != exitWrong || !strings.Contains(errs, `"Z-9"`) || !strings.Contains(errs, named[0]) {
+		t.Errorf("an unknown lot beside a known one: exit %d, %s", code, errs)
+	}
 	doc, err := d.LotReport(t.Context(), dashboard.LotAsk{Lots: []string{lotName}, Confidence: 0.95, Coverage: 0.99})
 	if err != nil || doc.Banner == "" || len(doc.Answers) == 0 {
 		t.Errorf("%+v %v", doc, err)

@@ -22,7 +22,8 @@ import (
 func reportCommand(g *global) *cobra.Command {
 	var o lotOptions
 	var venting adequacyOptions
-	var name, out string
+	var lots []string
+	var out string
 	var whole bool
 	c := &cobra.Command{
 		Use:   "report RUN | --lot LOT | --from shots.csv",
@@ -38,12 +39,13 @@ With --case the report adds whether the cell's vents suffice: with the gas of a
 runaway run, or with the openings of the lots, instead of the case's.`,
 		Example: `  ventward report 20261125-093012-114-5b1d2c3e -o shot.pdf
   ventward report --lot B-0410 -o lot.pdf
+  ventward report --lot B-0410,B-0412,B-0414 -o lots.pdf
   ventward report --from shots.csv --limits limits.csv -o lots.html
   ventward report RUN --case case.toml --compare -o runaway.pdf`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			given := 0
-			for _, yes := range []bool{len(args) == 1, name != "", o.from != ""} {
+			for _, yes := range []bool{len(args) == 1, len(lots) > 0, o.from != ""} {
 				if yes {
 					given++
 				}
@@ -63,10 +65,6 @@ runaway run, or with the openings of the lots, instead of the case's.`,
 			if len(args) == 1 {
 				d, err = runDocument(g.data, args[0], whole, &venting)
 			} else {
-				var lots []string
-				if name != "" {
-					lots = []string{name}
-				}
 				d, err = o.document(g, lots, &venting, c.ErrOrStderr())
 			}
 			if err != nil {
@@ -81,7 +79,7 @@ runaway run, or with the openings of the lots, instead of the case's.`,
 	}
 	o.flags(c)
 	venting.flags(c)
-	c.Flags().StringVar(&name, "lot", "", "a lot of the stored runs")
+	c.Flags().StringSliceVar(&lots, "lot", nil, "a lot of the stored runs; several with commas stand side by side")
 	c.Flags().StringVarP(&out, "output", "o", "", "file to write: .pdf or .html (required)")
 	c.Flags().BoolVar(&whole, "whole", false, "show all that was recorded, not only the time round the openings")
 	return c
@@ -127,9 +125,20 @@ func (o *lotOptions) document(g *global, names []string, venting *adequacyOption
 		d.Source = filepath.Base(o.from)
 		return report.LotDocument(d), nil
 	}
-	d.Source, d.Simulated = "stored runs", r.stored.row.Simulated > 0
-	d.Channels, d.Start = r.stored.channels, r.stored.start
+	d.Source = "stored runs"
+	withBench(d, r.stored)
 	return report.LotDocument(d), nil
+}
+
+// withBench adds the transducers of the first lot's runs, and whether any bench
+// was simulated.
+func withBench(d *report.LotReport, stored []*gathered) {
+	for _, g := range stored {
+		d.Simulated = d.Simulated || g.row.Simulated > 0
+		if d.Channels == nil {
+			d.Channels, d.Start = g.channels, g.start
+		}
+	}
 }
 
 // Bins of a plot over its width: a vector page holds them all.
