@@ -345,11 +345,7 @@ func (r *LotReport) wear(feature string) []Block {
 			continue
 		}
 		before := len(shots)
-		for _, s := range r.Sums[i].Group.Shots {
-			if s.Status == lot.Valid && s.Strokes != nil {
-				shots = append(shots, s)
-			}
-		}
+		shots = append(shots, lot.InProduction(r.Sums[i].Group.Shots)...)
 		if len(shots) > before {
 			sum = &r.Sums[i]
 			lots++

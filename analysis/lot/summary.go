@@ -273,9 +273,9 @@ func (s *Summary) trends() {
 		if shot.ResidualM != nil {
 			thick, pt = append(thick, *shot.ResidualM), append(pt, shot.PressurePa)
 		}
-		if shot.Strokes != nil {
-			strokes, ps = append(strokes, *shot.Strokes), append(ps, shot.PressurePa)
-		}
+	}
+	for _, shot := range InProduction(s.Group.Shots) {
+		strokes, ps = append(strokes, *shot.Strokes), append(ps, shot.PressurePa)
 	}
 	if dies > 1 {
 		return

@@ -1,8 +1,10 @@
 package lot
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // A Regression is a straight line through shots, by least squares: opening
@@ -109,8 +111,31 @@ type Wear struct {
 	Reached     bool     // it has met the limit already
 }
 
+// InProduction puts the shots of one lot that state the strokes of their punch
+// into the order in which they were made, and leaves the others out. Strokes
+// that go down once tell of a regrinding, and the order stays; strokes that go
+// up and down tell that the pieces were shot in another order than they were
+// made: those are sorted, as a lot is rarely made over several regrindings.
+func InProduction(shots []Shot) []Shot {
+	var out []Shot
+	downs := 0
+	for i := range shots {
+		if shots[i].Status != Valid || shots[i].Strokes == nil {
+			continue
+		}
+		if n := len(out); n > 0 && *shots[i].Strokes < *out[n-1].Strokes {
+			downs++
+		}
+		out = append(out, shots[i])
+	}
+	if downs > 1 {
+		slices.SortStableFunc(out, func(a, b Shot) int { return cmp.Compare(*a.Strokes, *b.Strokes) })
+	}
+	return out
+}
+
 // PunchWear fits the trend to the shots since the last regrinding (strokes that
-// go down start afresh) in the order given, and extrapolates until one of the
+// go down start afresh) in the order given (that of InProduction), and extrapolates until one of the
 // one-sided tolerance limits leaves the acceptance limits, at most as far again
 // as the data spans. All shots must come from one die.
 func PunchWear(strokes, pressure []float64, l Limits, confidence, coverage float64) (Wear, error) {

@@ -3,6 +3,8 @@ package lot_test
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strconv"
 	"testing"
 
 	"ventward/analysis/lot"
@@ -143,5 +145,36 @@ func BenchmarkOpeningOrder(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		_, _ = lot.OpeningOrder(x, y, 0.95)
+	}
+}
+
+// Pieces are seldom shot in the order in which they were made: the trend is that
+// of production, whatever the order of the shots. One step down is a regrinding.
+func TestWearDoesNotHangOnTheOrderOfShots(t *testing.T) {
+	var made []lot.Shot
+	for i := range 30 {
+		strokes := 120 * float64(i+1)
+		wobble := 0.3e5 * math.Sin(float64(7*i))
+		made = append(made, lot.Shot{Lot: "B", ID: strconv.Itoa(i), Feature: "bottom vent", Status: lot.Valid, Strokes: &strokes, PressurePa: 27e5 + 30*strokes + wobble})
+	}
+	st := lot.Statement{Confidence: 0.95, Coverage: 0.99}
+	describe := func(shots []lot.Shot) *lot.Wear {
+		s := lot.Describe(lot.Group{Lot: "B", Feature: "bottom vent", Shots: shots}, limits(25, 32), st)
+		if s.Wear == nil {
+			t.Fatal("no trend")
+		}
+		return s.Wear
+	}
+	want := describe(made)
+	var mixed []lot.Shot
+	for i := range made {
+		mixed = append(mixed, made[i*19%30])
+	}
+	if got := describe(mixed); math.Abs(got.Slope-want.Slope) > 1e-9*want.Slope || got.N != 30 || got.Last != 3600 || got.Reached {
+		t.Errorf("in another order: slope %v, n %d, last %v, reached %v; want %v", got.Slope, got.N, got.Last, got.Reached, want.Slope)
+	}
+	ground := append(slices.Clone(made[15:]), made[:15]...)
+	if got := lot.InProduction(ground); *got[0].Strokes != 1920 || *got[15].Strokes != 120 {
+		t.Errorf("a regrinding was sorted away: first %v, sixteenth %v", *got[0].Strokes, *got[15].Strokes)
 	}
 }
