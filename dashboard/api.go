@@ -40,6 +40,7 @@ func (s *Server) routes() []route {
 		{"POST", "/api/v1/runs", s.startRun},
 		{"POST", "/api/v1/runs/current/end", s.endRun},
 		{"GET", "/api/v1/runs/{id}", s.getRun},
+		{"GET", "/api/v1/runs/{id}/report", s.getRunReport},
 		{"POST", "/api/v1/runs/{id}/outcome", s.postOutcome},
 		{"POST", "/api/v1/runs/{id}/review", s.postReview},
 		{"GET", "/api/v1/specimens", s.getSpecimens},
@@ -157,7 +158,7 @@ func (s *Server) archived(w http.ResponseWriter, r *http.Request, id string) (Ru
 	}
 	switch {
 	case errors.Is(err, ErrNoRun):
-		problem(w, http.StatusNotFound, fmt.Sprintf("there is no run %q", id), "GET /api/v1/runs lists those there are")
+		noRun(w, id)
 	case err != nil:
 		s.failed(w, r, err, "reading run "+id)
 	}

@@ -62,6 +62,16 @@ func (a archive) Run(_ context.Context, id string) (RunSummary, []report.Line, e
 	return RunSummary{ID: id}, lines, nil
 }
 
+func (a archive) RunReport(_ context.Context, id string) (*report.Document, error) {
+	switch _, ok := a[id]; {
+	case id == "open":
+		return nil, &Refusal{Reason: "it is still being recorded", Next: "ask again"}
+	case !ok:
+		return nil, ErrNoRun
+	}
+	return report.RunDocument(&report.Run{ID: id, Specimen: "M47-0231"}), nil
+}
+
 func newRig() *rig {
 	r := &rig{hub: stream.NewHub(stream.HubOptions{Channels: channels, MaxViewers: 4})}
 	r.Server = New(Options{
@@ -174,11 +184,17 @@ func TestRuns(t *testing.T) {
 	r := newRig()
 	for path, code := range map[string]int{
 		"/api/v1/runs": 200, "/api/v1/runs?limit=1": 200, "/api/v1/runs?limit=0": 400, "/api/v1/runs?limit=9999": 400, "/api/v1/runs?limit=x": 400,
-		"/api/v1/runs/r1": 200, "/api/v1/runs/none": 404, "/api/v1/events?run=none": 404,
+		"/api/v1/runs/r1": 200, "/api/v1/runs/none": 404, "/api/v1/runs/none/report": 404, "/api/v1/runs/open/report": 409, "/api/v1/runs/r1/report?form=doc": 400, "/api/v1/events?run=none": 404,
 	} {
 		if w := r.ask("GET", path, ""); w.Code != code {
 			t.Errorf("%s: %d, want %d: %s", path, w.Code, code, w.Body)
 		}
+	}
+	if w := r.ask("GET", "/api/v1/runs/r1/report", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "M47-0231") {
+		t.Errorf("report: %d %.200s", w.Code, w.Body)
+	}
+	if w := r.ask("GET", "/api/v1/runs/r1/report?form=pdf", ""); w.Header().Get("Content-Type") != "application/pdf" || !strings.HasPrefix(w.Body.String(), "%PDF-1") {
+		t.Errorf("printed report: %d %v", w.Code, w.Header())
 	}
 	r.o.Archive = archive(nil)
 	if w := r.ask("GET", "/api/v1/runs", ""); w.Code != 500 || !strings.Contains(w.Body.String(), "the disk is gone") {

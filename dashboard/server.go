@@ -43,6 +43,8 @@ type Archive interface {
 	// Run returns one run and the newest revision of each of its events, or
 	// ErrNoRun.
 	Run(ctx context.Context, id string) (RunSummary, []report.Line, error)
+	// RunReport is what a stored run came to, or ErrNoRun, or a *Refusal.
+	RunReport(ctx context.Context, id string) (*report.Document, error)
 }
 
 // A Refusal is a command's "no": the person who asked is told why and what to

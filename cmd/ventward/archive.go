@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"slices"
 	"time"
 
@@ -13,7 +14,33 @@ import (
 )
 
 // archive lends stored runs to the page.
-type archive struct{ s *store.Store }
+type archive struct {
+	s    *store.Store
+	room *backroom // where reports are computed
+}
+
+// longestReport bounds the run whose report the page asks for, s: it is computed
+// from the whole record, beside a bench that may be at work.
+const longestReport = 3600
+
+// RunReport is the document of ventward report, of a run that has ended.
+func (a archive) RunReport(ctx context.Context, id string) (*report.Document, error) {
+	return ask(ctx, a.room, func() (*report.Document, error) {
+		rd, err := a.s.Reader(id)
+		if err != nil {
+			return nil, dashboard.ErrNoRun
+		}
+		m := rd.Meta()
+		rd.Close()
+		switch {
+		case m.State == store.StateOpen:
+			return nil, &dashboard.Refusal{Reason: "run " + id + " is still being recorded", Next: "ask again when it has ended"}
+		case lasts(&m) > longestReport:
+			return nil, &dashboard.Refusal{Reason: fmt.Sprintf("run %s lasted %.0f s, more than the %d s that a page waits for", id, lasts(&m), longestReport), Next: "write its report with ventward report " + id + " -o run.pdf"}
+		}
+		return documentOfRun(a.s, id, false, &adequacyOptions{})
+	})
+}
 
 // Runs lists the newest runs first.
 func (a archive) Runs(_ context.Context, limit int) ([]dashboard.RunSummary, error) {

@@ -150,14 +150,19 @@ const (
 	alarmsShown = 60
 )
 
-// runDocument gathers what the report of a run needs: its description and
-// events, and two more passes over its record for span and plots.
+// runDocument is the report of a run in a data folder.
 func runDocument(data, id string, whole bool, venting *adequacyOptions) (*report.Document, error) {
 	st, err := store.Open(data, store.Options{Access: store.Read})
 	if err != nil {
 		return nil, err
 	}
 	defer st.Close()
+	return documentOfRun(st, id, whole, venting)
+}
+
+// documentOfRun gathers what the report of a run needs: its description and
+// events, and two more passes over its record for span and plots.
+func documentOfRun(st *store.Store, id string, whole bool, venting *adequacyOptions) (*report.Document, error) {
 	rd, err := st.Reader(id)
 	if err != nil {
 		return nil, wrongUse{err}

@@ -88,6 +88,16 @@ test('stored runs are listed, newest first', async () => {
   assert.deepEqual(ids, [...ids].sort().reverse());
   await accessible('runs');
   await fits();
+  await page.locator('table.runs tbody tr', { hasText: /closed\s*$/ }).first().getByRole('link').click();
+  await page.locator('.report').waitFor();
+  const said = await page.locator('.report').innerText();
+  for (const part of [/SIMULATED BENCH/, /Equipment and calibration/, /Hash of the run file/, /Monitoring aid, not a safety device/]) assert.match(said, part);
+  assert.ok(await page.locator('.drawing img').count() >= 1);
+  const href = await page.getByRole('link', { name: 'Its report as PDF' }).getAttribute('href');
+  const pdf = await (await fetch(url.replace(/\/$/, '') + href)).text();
+  assert.match(pdf.slice(0, 8), /^%PDF-1/);
+  await accessible('run');
+  await fits();
 });
 
 test('a list comes in by upload whole, or every wrong row is named', async () => {

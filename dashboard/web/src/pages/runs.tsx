@@ -1,15 +1,41 @@
 import { useEffect, useState } from 'preact/hooks';
 import type { Refused } from '../api';
 import { DASH, duration } from '../format';
+import { Report } from '../panels/document';
 import { Fault, refused } from '../panels/fault';
 import { Warn } from '../panels/icons';
 import { Page } from '../panels/page';
-import { ask, type Run } from '../papers';
+import { ask, type Document, type Run } from '../papers';
+import { useRoute } from '../router';
 
 const SHOWN = 200;
 
-/** What is stored, newest first. */
 export function RunsPage() {
+  const { item } = useRoute();
+  return item === '' ? <Stored /> : <One key={item} id={item} />;
+}
+
+/** What one run came to: the same words, tables and pictures as its report. */
+function One({ id }: { id: string }) {
+  const [doc, setDoc] = useState<Document | undefined>(), [fault, setFault] = useState<Refused | undefined>(), path = `runs/${encodeURIComponent(id)}/report`;
+  useEffect(() => {
+    let here = true;
+    ask<Document>(path).then(d => here && setDoc(d), e => here && setFault(refused(e)));
+    return () => { here = false; };
+  }, [path]);
+  return (
+    <Page title={`Run ${id}`}>
+      <p><a href="#/runs">All runs</a>{doc && <> · <a href={`/api/v1/${path}?form=pdf`} download={`${id}.pdf`}>Its report as PDF</a></>}</p>
+      <p class="soft">A stored run, not the bench as it is now. <code>ventward replay {id}</code> plays it again.</p>
+      <Fault e={fault} />
+      {!doc && !fault && <p class="empty" role="status">Reading the run…</p>}
+      {doc && <Report d={doc} />}
+    </Page>
+  );
+}
+
+/** What is stored, newest first. */
+function Stored() {
   const [runs, setRuns] = useState<Run[] | undefined>(), [fault, setFault] = useState<Refused | undefined>();
   const load = () => {
     setFault(undefined);
@@ -23,13 +49,13 @@ export function RunsPage() {
       {runs?.length === 0 && <p class="empty">No run is stored yet.</p>}
       {runs && runs.length > 0 && (
         <section class="panel">
-          <p class="soft">On the command line <code>ventward report RUN</code> writes what a run came to, <code>ventward replay RUN</code> plays it, and <code>ventward verify RUN</code> computes it again.</p>
+          <p class="soft">On the command line <code>ventward replay RUN</code> plays a run, and <code>ventward verify RUN</code> computes it again.</p>
           <div class="scroll" tabIndex={0} role="region" aria-label="Runs">
             <table class="runs">
               <thead><tr><th scope="col">Run</th><th scope="col">Begun (UTC)</th><th scope="col">Specimen</th><th scope="col">Lot</th><th scope="col" class="r">Shot</th><th scope="col" class="r">Lasted</th><th scope="col">State</th></tr></thead>
               <tbody>{runs.map(r => (
                 <tr key={r.id} class={r.interrupted ? 'doubt' : undefined}>
-                  <th scope="row">{r.id}</th><td class="num">{r.start_utc.slice(0, 19).replace('T', ' ')}</td><td>{r.specimen || DASH}</td><td>{r.lot || DASH}</td>
+                  <th scope="row">{r.open ? r.id : <a href={`#/runs/${encodeURIComponent(r.id)}`}>{r.id}</a>}</th><td class="num">{r.start_utc.slice(0, 19).replace('T', ' ')}</td><td>{r.specimen || DASH}</td><td>{r.lot || DASH}</td>
                   <td class="r num">{r.shot || DASH}</td><td class="r num">{duration(r.duration_s)}</td>
                   <td>{r.open ? 'being recorded' : r.interrupted ? <><Warn />interrupted: it ended with the program</> : 'closed'}</td>
                 </tr>))}

@@ -39,7 +39,7 @@ function Rows({ t, name }: { t: Table; name: string }) {
     <div class="wideblock">
       <div class="scroll" tabIndex={0} role="region" aria-label={`Table: ${name}`}>
         <table>
-          <thead><tr>{t.columns.map((c, i) => <th key={i} scope="col" class={c.right ? 'r' : undefined}>{c.title}</th>)}</tr></thead>
+          <thead><tr>{t.columns.map((c, i) => c.title === '' ? <td key={i} /> : <th key={i} scope="col" class={c.right ? 'r' : undefined}>{c.title}</th>)}</tr></thead>
           <tbody>
             {t.rows.map((r, i) => (
               <tr key={i} class={r.dim ? 'soft' : r.bold ? 'strong' : undefined}>
