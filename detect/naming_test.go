@@ -21,6 +21,19 @@ func ramped(length, before, t, after float64) scene {
 	return s
 }
 
+// cooled is a ramp that stops at t, and gas that cools then with time constant
+// tau: at first by (gamma-1)/gamma of the ramp, 0.286 for nitrogen.
+func cooled(length, ramp, t, tau float64) scene {
+	s := ramped(length, ramp, t, 0)
+	s.ramp = func(now float64) float64 {
+		if now < t {
+			return ramp
+		}
+		return -0.286 * ramp * math.Exp(-(now-t)/tau)
+	}
+	return s
+}
+
 // withValve adds the supply valve's input, which shuts at t.
 func withValve(s *scene, t float64) (Options, func(r *rand.Rand) [][]daq.Sample) {
 	o := benchOf(s)
@@ -47,6 +60,13 @@ func TestGentleFallsAreNamed(t *testing.T) {
 			return s
 		}, Leak, ""},
 		{"ramp stop without an input: a level", func() scene { return ramped(5, 1e5, 2, 0) }, SupplyStep, ""},
+		{"ramp stop without an input: the gas cools", func() scene { return cooled(5, 0.2e5, 2, 0.5) }, SupplyStep, ""},
+		{"ramp stop without an input: the gas cools for long", func() scene { return cooled(6, 1e5, 2, 1) }, SupplyStep, ""},
+		{"leak from the ramp's end on", func() scene {
+			s := ramped(6, 0.1e5, 2, 0)
+			s.openings = []opening{{t: 2, width: 1e-3, k: 0.02}}
+			return s
+		}, Leak, ""},
 		{"thermal shock: a standing pressure falls and comes back", func() scene {
 			s := ramped(6, 0, 2, 0)
 			s.post = func(_ int, now, v float64, _ *rand.Rand) (float64, bool) {
@@ -68,14 +88,63 @@ func TestGentleFallsAreNamed(t *testing.T) {
 				t.Errorf("seed %d: events %s, want %s %s", seed, kinds(ev), c.want, c.fault)
 			}
 			for _, e := range ev {
-				if e.Kind == Leak && (e.RatePaS == nil || math.Abs(*e.RatePaS/(0.02*s.start)-1) > 0.1) {
-					t.Errorf("leak rate %v Pa/s, want %g", e.RatePaS, 0.02*s.start)
+				p := s.start + 2*s.ramp(0) // when it begins
+				if e.Kind == Leak && (e.RatePaS == nil || math.Abs(*e.RatePaS/(0.02*p+s.ramp(0))-1) > 0.1) {
+					t.Errorf("leak rate %v Pa/s, want %g", e.RatePaS, 0.02*p+s.ramp(0))
 				}
 				if !e.Opens() && (e.AreaM2 != nil || e.Feature != "") {
 					t.Errorf("%s carries an opening's figures: %+v", e.Kind, e)
 				}
 			}
 		})
+	}
+}
+
+// What takes a little more than the supply brings is no ramp stop: its slope
+// eases by 1-1/gamma at most, and not to rest.
+func TestSlightlyMoreThanTheSupplyIsAnOpening(t *testing.T) {
+	const seed = 64
+	s := ramped(5, 1e5, 2, 1e5)
+	s.openings = []opening{{t: 2, width: 1e-3, k: 1.25e5 / (s.start + 2e5)}}
+	ev := run(benchOf(&s), s.samples(rand.New(rand.NewPCG(seed, 0))))
+	if got := opens(ev); len(got) != 1 {
+		t.Errorf("seed %d: events %s, want one opening", seed, kinds(ev))
+	}
+}
+
+// A fit that falls back upon the opening before moves no onset.
+func TestFindingKeepsOffTheOpeningBefore(t *testing.T) {
+	const seed = 65
+	s := bar(4)
+	s.openings = []opening{{t: 2, width: 1e-3, k: 0.5}, {t: 2.3, width: 1e-3, k: 5}}
+	m, err := New(benchOf(&s))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Step(0, s.samples(rand.New(rand.NewPCG(seed, 0))))
+	var ev []Event
+	for _, e := range m.Take().Events {
+		if e.Rev == 1 && e.Opens() {
+			ev = append(ev, e)
+		}
+	}
+	if len(ev) != 2 {
+		t.Fatalf("seed %d: events %s, want two openings", seed, kinds(ev))
+	}
+	pa := 1e6
+	m.Finding(Finding{Event: ev[1].ID, Kind: VentOpening, PressurePa: &pa, Onset: &ev[0].Onset})
+	good := ev[1].Onset - 1e5
+	for _, onset := range []*int64{nil, &good} {
+		if onset != nil {
+			m.Finding(Finding{Event: ev[1].ID, Kind: VentOpening, PressurePa: &pa, Onset: onset})
+		}
+		got := m.book.at(ev[1].ID).ev
+		if moved := got.Onset != ev[1].Onset; moved != (onset != nil) {
+			t.Errorf("seed %d: onset %d after a finding, was %d", seed, got.Onset, ev[1].Onset)
+		}
+		if took := *got.PressurePa == pa; took != (onset != nil) {
+			t.Errorf("seed %d: pressure %g Pa after a finding at onset %v", seed, *got.PressurePa, onset)
+		}
 	}
 }
 

@@ -8,6 +8,9 @@ func (m *Monitor) Finding(f Finding) {
 	if r == nil || r.final && !f.Final {
 		return
 	}
+	if m.strays(r, &f) { // the fit fell back upon the opening before
+		f = Finding{Event: f.Event, Serial: f.Serial, Final: f.Final, Kind: f.Kind, Fault: f.Fault, Flags: f.Flags}
+	}
 	r.fitted = true
 	r.final = f.Final
 	e := &r.ev
@@ -44,6 +47,21 @@ func (m *Monitor) Finding(f Finding) {
 	}
 	m.label(r)
 	m.book.revise(r)
+}
+
+// strays tells whether a finding puts the onset where the channel's opening
+// before it has its own: then the fit has explained the other one.
+func (m *Monitor) strays(r *record, f *Finding) bool {
+	if f.Onset == nil {
+		return false
+	}
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		x := m.book.recs[i]
+		if x.ev.ID < r.ev.ID && x.seat == r.seat && x.ev.Opens() {
+			return *f.Onset <= max(x.ev.Onset, x.ev.Decided)
+		}
+	}
+	return false
 }
 
 // take lets a figure that was computed replace the one before.

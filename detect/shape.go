@@ -11,6 +11,9 @@ const (
 	// which a way out that appears while the pressure stands is a leak and no
 	// opening (common practice, no source).
 	slowShare = 0.15
+	// seepShare is the same for a way out that appears as a ramp ends: 0.5 mm2, a
+	// small vent, takes 0.2 of the pressure in a second out of 500 mL.
+	seepShare = 0.03
 	// A bulge leaves this share of the ramp at least: the bottom gives way a
 	// little, no gas gets out (common practice, no source).
 	bulgeLeast, bulgeMost = 0.60, 0.97
@@ -57,7 +60,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		return SensorFault, FaultSpike
 	}
 	n.kink = k.kinked(s)
-	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.broken} {
+	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.stilled, n.broken} {
 		if kind := ask(); kind != "" {
 			return kind, ""
 		}
@@ -165,8 +168,14 @@ func (n *naming) leak() Kind {
 }
 
 // moves tells whether the pressure was not standing before, against the rate of
-// what came.
+// what came. Where nobody tells that the supply goes on, a ramp may have ended
+// just then: what is far too little for a vent, and too steep for gas that
+// cools, is a leak then too.
 func (n *naming) moves(rate float64) bool {
+	if !n.m.supplyOpenAt(n.t) && n.before > 0 && rate < seepShare*(n.gauge+n.k.ambient) &&
+		n.kink.s0 < -coolingMost*n.before-3*n.kink.s0SD {
+		return false
+	}
 	share := 0.1
 	if n.m.supplyOpenAt(n.t) {
 		share = 0.02
@@ -207,6 +216,33 @@ func (n *naming) cooling() Kind {
 		return SupplyStep
 	}
 	return ""
+}
+
+// stilled tells, where nobody tells of the supply valve, whether the ramp ended
+// and the gas that it had warmed cools: the pressure falls no faster than that
+// lets it, without a jump, and comes to rest. A vent that takes a little more
+// than the supply brings goes on falling: from the isentropic to the isothermal
+// rate its slope eases by 1-1/gamma at most, 0.4 for a monatomic gas.
+func (n *naming) stilled() Kind {
+	if n.m.supply.known || n.m.opt.Medium == Liquid || n.before <= 0 || n.kink.len == 0 || !n.ramped() {
+		return ""
+	}
+	most := coolingMost * n.before
+	step := n.blockS / 2
+	first := math.Min(n.first, n.kink.s0)
+	sd := math.Max(n.slopeSD, n.kink.s0SD)
+	switch {
+	case first+2*sd > -0.03*n.before:
+		return "" // nothing cools: it stands, or still rises
+	case first < -most-3*sd, n.fastest > most+n.noise*math.Sqrt2/step, n.onset-n.lowest > most*n.length+n.noise:
+		return "" // too fast for that
+	case n.after < 0.5*first-3*sd, n.after > 0.1*n.before+3*sd:
+		return "" // it does not come to rest
+	case n.after-0.6*first < 3*math.Hypot(n.slopeSD, 0.6*sd) && n.after < -0.03*n.before-3*n.slopeSD:
+		n.r.ev.flag(FlagKindUncertain)
+		return ""
+	}
+	return SupplyStep
 }
 
 // broken tells whether the pressure collapsed to ambient as fast as the sensor

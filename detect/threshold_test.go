@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"ventward/daq"
 )
 
 // Siegmund's rule nu(x) = exp(-0.583 x) holds for small x (D. Siegmund,
@@ -53,6 +55,51 @@ func TestExceedancesOnWhiteNoise(t *testing.T) {
 			t.Errorf("seed %d, n %d: %d exceedances, the formula gives %.0f", seed, n, count, want)
 		}
 	}
+}
+
+// The mean number of samples between false alarms on white noise is within a
+// factor of two of what was stated. Where alarms follow each other within the
+// longest baseline, 1e5 samples, each shortens the watch for the next: there it
+// is only never less than half.
+func TestFalseAlarmsAreAsStated(t *testing.T) {
+	const seed = 12
+	for _, c := range []struct {
+		stated float64 // samples
+		total  int
+		least  float64 // of alarms, relative to what was stated
+	}{{1e4, 600_000, 0.2}, {1e5, 3_000_000, 0.5}, {1e6, 8_000_000, 0.5}} {
+		got := falseAlarms(t, seed, c.stated, c.total)
+		want := float64(c.total) / c.stated
+		if r := float64(got) / want; r < c.least || r > 2 {
+			t.Errorf("seed %d, stated %.0g samples: %d alarms, %.1f stated, want %g to 2 times as many", seed, c.stated, got, want, c.least)
+		}
+	}
+}
+
+// falseAlarms counts what is called on white noise.
+func falseAlarms(t *testing.T, seed uint64, stated float64, total int) (n int) {
+	t.Helper()
+	r := rand.New(rand.NewPCG(seed, uint64(stated)))
+	o := benchOf(&scene{rate: 10000})
+	o.FalseAlarmS = stated / 10000
+	m, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var buf [500]daq.Sample
+	for i := 0; i < total; i += len(buf) {
+		for k := range buf {
+			x := r.NormFloat64()
+			buf[k] = daq.Sample{T: int64(i+k) * 1e5, V: 1e6 + 1000*x, Raw: x}
+		}
+		m.Step(0, buf[:])
+		for _, e := range m.Take().Events {
+			if e.Rev == 1 && e.Kind != SensorFault {
+				n++
+			}
+		}
+	}
+	return n
 }
 
 func TestQuantBound(t *testing.T) {
