@@ -90,7 +90,7 @@ function LotRows({ lot, picked, pick }: { lot: Lot; picked: boolean; pick: (on: 
         <>
           <tr key={i} class="figures-row">
             <td>{i === 0 && <input type="checkbox" aria-label={`Choose lot ${lot.lot}`} checked={picked} onChange={e => pick((e.target as HTMLInputElement).checked)} />}</td>
-            <th scope="row">{i === 0 ? <a href={`#/lots/report?lot=${encodeURIComponent(lot.lot)}`}>{lot.lot}</a> : null}{i === 0 && lot.simulated > 0 && <span class="tag simulated">Simulated</span>}</th>
+            <th scope="row">{i === 0 ? <a href={`#/lots/report?lot=${encodeURIComponent(lot.lot)}`}>{lot.lot}</a> : <span class="visually-hidden">{lot.lot}</span>}{i === 0 && lot.simulated > 0 && <span class="tag simulated">Simulated</span>}</th>
             <td>{l.feature}{l.conditions && <small class="soft">{Object.entries(l.conditions).map(([k, v]) => `${k}: ${v}`).join(', ')}</small>}</td>
             <td><Verdict l={l} /></td>
             <td class="r num">{l.n}</td><td class="r num wideonly">{l.n_censored || DASH}</td><td class="r num">{l.excluded || DASH}</td>
