@@ -21,6 +21,7 @@ type course struct {
 	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
 	warm  float64 // how much of its balance with the walls the gas's warmth on the ramp has reached, see warmth
 	feed  float64 // by how much a regulator gives more as the pressure falls, 1/s
+	cap   float64 // the most that the regulator gives beyond the ramp, Pa/s; 0: no limit
 	hold  float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
 	zero  float64 // what the transducer reads too much, Pa
 	shape float64 // growth of the area, see growth
@@ -228,6 +229,9 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 		if c.earlier == earlierStep {
 			given = math.Max(given, 0)
 		}
+		if c.cap > 0 {
+			given = c.cap * math.Tanh(given/c.cap)
+		}
 	}
 	if s.liquid {
 		return on*(c.ramp+given) - out, 0
@@ -271,6 +275,9 @@ func (s *solver) plan(c *course) {
 		upTo(s.main, 2*partSteps)
 	}
 	upTo(s.main+c.width, openSteps)
+	if c.cap > 0 {
+		upTo(s.main+c.width+reachOf(c, s.gauge), partSteps)
+	}
 	switch {
 	case c.loss > 0:
 		s.shut = s.main + math.Max(c.loss/c.rate, c.width)
@@ -286,6 +293,13 @@ func (s *solver) plan(c *course) {
 		s.n++
 		s.h[s.n] = f * rest
 	}
+}
+
+// reachOf is about how long a regulator of limited flow takes to give what it
+// can, s.
+func reachOf(c *course, gauge float64) float64 {
+	fall := c.rate * math.Max(c.level+gauge, 1)
+	return 3 / c.feed * c.cap / (c.cap + fall)
 }
 
 // solve integrates the course from the first change on.

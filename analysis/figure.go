@@ -17,6 +17,7 @@ const (
 	figWarm
 	figHold
 	figFeed
+	figCap // ln
 	figZero
 	figLag
 	figRing // ln f
@@ -39,8 +40,9 @@ const (
 	holdMean, holdSD   = 0.5, 0.5
 	warmMean, warmSD   = 0.9, 0.35   // of what a ramp of many seconds warms the gas by; a short one does less
 	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
-	dampMean, dampSD   = 0.15, 0.9
+	dampMean, dampSD   = 0.17, 0.6   // of its logarithm: a line that is damped much more shows as lag
 	stopMean, stopSD   = 0.03, 1.5   // s, of its logarithm: who shuts a supply on an opening does so in some hundredths of seconds
+	capMean, capSD     = 2.0, 1.2    // of the ramp, of its logarithm: a regulator's orifice lets through a few times what the ramp needs
 	bendSD             = 0.03        // 1/s: by how much of itself the ramp changes in a second
 	widthMean, widthSD = 0.8e-3, 1.5 // s, of its logarithm: scored metal tears open in tenths of milliseconds, a flap in some
 	modelSlack         = 1e-3        // of what has fallen: by so much transducer, gas and outflow are thought to differ from the model's (judgement, no source)
@@ -74,6 +76,8 @@ func (c *course) slot(f figure) (v *float64, logarithm bool) {
 		return &c.hold, false
 	case figFeed:
 		return &c.feed, false
+	case figCap:
+		return &c.cap, true
 	case figZero:
 		return &c.zero, false
 	case figRing:
@@ -151,6 +155,11 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	if a.fed && a.earlier != earlierStep {
 		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
 		free = append(free, figFeed)
+	}
+	if a.capped {
+		ramp := math.Max(math.Abs(a.start.ramp), 1)
+		b[figCap] = bound{low: math.Log(0.01 * ramp), high: math.Log(1e3 * ramp), mean: math.Log(capMean * ramp), sd: capSD, scale: 0.3}
+		free = append(free, figCap)
 	}
 	if a.closes {
 		b[figLoss] = bound{low: -14, high: 3, scale: 0.1}

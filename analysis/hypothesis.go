@@ -36,11 +36,12 @@ func (a *opening) hypotheses(best *profile) {
 		a.fits = []profile{*best}
 	}
 	free = a.orStops(best, free)
+	free = a.orChokes(best, free)
 	if a.rings {
 		free = without(free, figRing, figDamp)
 	}
 	plain := *bestOf(a.fits)
-	if plain.stop > 0 && !slices.Contains(free, figStop) {
+	if plain.stop > 0 && !slices.Contains(free, figStop) || plain.cap > 0 && !slices.Contains(free, figCap) {
 		plain = a.fits[0]
 	}
 	if a.ch.LagS <= 0 {
@@ -63,16 +64,56 @@ func (a *opening) orStops(best *profile, free []figure) []figure {
 		return free
 	}
 	a.stops = true
-	defer func() { a.stops = false }()
 	p := a.stopped(best)
 	if p == nil || p.chi2 >= best.chi2+10 {
+		a.stops = false
 		return free
 	}
 	p.share = -math.Log(stopSD)
 	a.fits = append(a.fits, *p)
 	if p.evidence(1) > a.fits[0].evidence(1) {
 		_, free = a.bounds()
+	} else {
+		a.stops = false
 	}
+	return free
+}
+
+// regulatorOdds are the odds of a regulator that answers within the fall against
+// a steady supply (judgement, no source).
+const regulatorOdds = 0.5
+
+// orChokes adds the hypothesis of a regulator that gives more as the pressure
+// falls, up to what its orifice lets through, and returns what is free where
+// that is the likelier one. A needle valve and a regulator look alike on the
+// ramp; what comes through the one and the other after the opening does not.
+func (a *opening) orChokes(best *profile, free []figure) []figure {
+	if a.fed || a.closes || slices.Contains(free, figStop) || !a.mayRegulate(best) {
+		return free
+	}
+	a.capped = true
+	with := append(append([]figure(nil), free...), figCap)
+	likelier := false
+	for _, feed := range feedSeeds {
+		p := a.choked(best, with, feed)
+		if p == nil {
+			continue
+		}
+		p.share = math.Log(regulatorOdds) - math.Log(capSD)
+		blind := p.cov[figCap][figCap] > 0.8*0.8*capSD*capSD
+		if !blind {
+			p.share -= math.Log(float64(len(feedSeeds)))
+		}
+		likelier = likelier || p.evidence(1) > a.fits[0].evidence(1)
+		a.fits = append(a.fits, *p)
+		if blind { // how fast it answers shows even less
+			break
+		}
+	}
+	if likelier {
+		return with
+	}
+	a.capped = false
 	return free
 }
 
@@ -135,8 +176,9 @@ func (a *opening) dropTwin(n int) {
 // hidden tells whether lag and samples hide how fast the fall is.
 func (p *profile) hidden() bool { return p.cov[figRate][figRate] > 0.8*0.8 }
 
-// lineGrid are resonances of the impulse line that are tried, Hz. No line and
-// each of them are held equally likely beforehand: most benches have a line.
+// lineGrid are resonances of the impulse line that are tried, Hz. Beforehand
+// each is as likely as the others, and all together lineOdds times as likely as
+// none.
 var lineGrid = []float64{2400, 1200, 600, 320}
 
 // dampGrid are damping ratios that are tried at each.
@@ -145,9 +187,13 @@ var dampGrid = []float64{0.08, 0.25}
 // lineSpacing is the distance of the grid's logarithms.
 const lineSpacing = 0.67
 
+// lineOdds are the odds of a line that rings slowly enough to delay the reading
+// against a stiff or short one (judgement, no source).
+const lineOdds = 0.33
+
 // lineShare is the logarithm of a line's prior share against that of none, with
 // the damping's prior density.
-var lineShare = -math.Log(dampSD) - math.Log(float64(len(dampGrid)))
+var lineShare = math.Log(lineOdds/float64(len(lineGrid))) - math.Log(dampSD) - math.Log(float64(len(dampGrid)))
 
 // under fits under one hypothesis; where lag and samples hide the rate, over a
 // grid of rates.

@@ -95,6 +95,7 @@ type opening struct {
 	lowest              float64 // where it is lowest, s
 	listened, regulated int     // searches made
 	fed                 bool    // a regulator's reaction is fitted
+	capped              bool    // its flow is limited, and the limit is fitted
 	closes              bool    // a closing is fitted
 	stops               bool    // a supply that shuts is fitted
 	guess               float64 // of a lag that is not known, s; 0: none is tried

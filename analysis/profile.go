@@ -174,7 +174,7 @@ func (p *profile) evidence(excess float64) float64 {
 	return p.share + p.lnDet/2 - p.chi2/2/excess
 }
 
-// mixed is mean and standard deviation of a figure over the profiles.
+// mixed is middle and standard deviation of a figure over the profiles.
 func (a *opening) mixed(f figure) (mean, sd float64) {
 	return a.mixture(func(p *profile) float64 {
 		switch f {
@@ -187,21 +187,40 @@ func (a *opening) mixed(f figure) (mean, sd float64) {
 	}, f, 1, f, 0)
 }
 
-// mixture is mean and standard deviation of a value that has the gradients gf
-// and gg by the figures f and g.
-func (a *opening) mixture(value func(p *profile) float64, f figure, gf float64, g figure, gg float64) (mean, sd float64) {
-	for i := range a.fits {
-		mean += a.fits[i].weight * value(&a.fits[i])
-	}
-	v := 0.0
+// mixture is middle and standard deviation about it of a value that has the
+// gradients gf and gg by the figures f and g. The middle is the median: what a
+// few unlikely profiles say moves the interval and not the value.
+func (a *opening) mixture(value func(p *profile) float64, f figure, gf float64, g figure, gg float64) (middle, sd float64) {
+	n := len(a.fits)
+	x, v := make([]float64, n), make([]float64, n)
 	excess := a.excess()
+	low, high := math.Inf(1), math.Inf(-1)
 	for i := range a.fits {
 		p := &a.fits[i]
-		q := gf*gf*p.cov[f][f] + 2*gf*gg*p.cov[f][g] + gg*gg*p.cov[g][g]
-		d := value(p) - mean
-		v += p.weight * (q + d*d)
+		x[i] = value(p)
+		v[i] = math.Max(gf*gf*p.cov[f][f]+2*gf*gg*p.cov[f][g]+gg*gg*p.cov[g][g], 0) * excess
+		if p.weight > 1e-6 {
+			low, high = math.Min(low, x[i]), math.Max(high, x[i])
+		}
 	}
-	return mean, math.Sqrt(v * excess)
+	for range 60 { // of the sum of normal distributions, by bisection
+		middle = (low + high) / 2
+		below := 0.0
+		for i := range x {
+			below += a.fits[i].weight * math.Erfc((x[i]-middle)/math.Sqrt(2*v[i]+1e-300)) / 2
+		}
+		if below < 0.5 {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	sum := 0.0
+	for i := range x {
+		d := x[i] - middle
+		sum += a.fits[i].weight * (v[i] + d*d)
+	}
+	return middle, math.Sqrt(sum)
 }
 
 // misfit is Birge's ratio of a profile: by how much its sum of squares exceeds

@@ -36,7 +36,7 @@ func (a *opening) characterise() {
 
 // forget drops what a refinement found.
 func (a *opening) forget() {
-	a.fits, a.listened, a.regulated, a.rings, a.fed, a.stops = nil, 0, 0, false, false, false
+	a.fits, a.listened, a.regulated, a.rings, a.fed, a.capped, a.stops = nil, 0, 0, false, false, false, false
 }
 
 // refine fits the forward model, first to the beginning of the fall, then to as
@@ -134,7 +134,7 @@ func (a *opening) extend(early course) *profile {
 		if a.misfit(best) == 1 {
 			return best
 		}
-		for _, try := range []func(*profile) *profile{a.halts, a.listen, a.regulate} {
+		for _, try := range []func(*profile) *profile{a.halts, a.choke, a.listen, a.regulate} {
 			if q := try(best); q != nil {
 				if best = q; a.misfit(best) == 1 {
 					return best
@@ -181,6 +181,51 @@ func (a *opening) stopped(best *profile) *profile {
 		}
 	}
 	return found
+}
+
+// feedSeeds are how fast regulators are tried to answer, 1/s: in some
+// milliseconds to tenths of seconds (common practice, no source).
+var feedSeeds = []float64{50, 10, 250}
+
+// choke tries whether a regulator that gives more as the pressure falls, up to
+// what its orifice lets through, explains what the best course does not: nil if
+// not.
+func (a *opening) choke(best *profile) *profile {
+	if a.fed || a.closes || !a.mayRegulate(best) {
+		return nil
+	}
+	a.fed, a.capped = true, true
+	_, free := a.bounds()
+	var found *profile
+	for _, feed := range feedSeeds {
+		if p := a.choked(best, free, feed); p != nil && (found == nil || p.chi2 < found.chi2) {
+			found = p
+		}
+	}
+	if found != nil && found.chi2 < best.chi2-20 {
+		return found
+	}
+	a.fed, a.capped = false, false
+	return nil
+}
+
+// choked is the best fit with a regulator of limited flow that answers at the
+// rate feed; capped must be set.
+func (a *opening) choked(best *profile, free []figure, feed float64) *profile {
+	var found *profile
+	for _, part := range []float64{0.7, 6} {
+		c := best.course
+		c.feed, c.cap = feed, part*math.Max(math.Abs(best.ramp), 1)
+		if p, ok := a.fit(c, free, 25); ok && (found == nil || p.chi2 < found.chi2) {
+			found = &p
+		}
+	}
+	return found
+}
+
+// mayRegulate tells whether a regulator may be at work that matters.
+func (a *opening) mayRegulate(best *profile) bool {
+	return a.earlier == straightRamp && a.w.SupplyOpen != 0 && best.ramp > 0 && a.suppliesMuch(best)
 }
 
 // suppliesMuch tells whether the supply makes up so much of the fall that it

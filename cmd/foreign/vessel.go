@@ -187,7 +187,7 @@ func (v *vessel) play(d transducer, times []float64, without int) (p, seen []flo
 	t := 0.0
 	for i, end := range times {
 		for t < end {
-			before := s.p
+			before, last := s.p, y
 			h := end - t
 			rings := d.ring > 0 && s.stirred(t, 12/(d.damp*w))
 			if h = math.Min(h, 1e-3); rings {
@@ -195,24 +195,29 @@ func (v *vessel) play(d transducer, times []float64, without int) (p, seen []flo
 			}
 			h = v.step(s, t, h)
 			t += h
-			mid := (before + s.p) / 2
 			switch {
 			case d.ring > 0 && !rings: // it follows
 				dy = (s.p - before) / h
-				y = mid - 2*d.damp/w*dy
+				y = s.p - 2*d.damp/w*dy
 			case rings:
-				dy += h * (w*w*(mid-y) - 2*d.damp*w*dy)
+				dy += h * (w*w*((before+s.p)/2-y) - 2*d.damp*w*dy)
 				y += h * dy
 			default:
-				y = mid
+				y = s.p
 			}
-			if d.lag > 0 {
-				x += (y - x) * -math.Expm1(-h/d.lag)
-			} else if x = s.p; d.ring > 0 {
-				x = y
-			}
+			x = follow(x, last, y, h, d.lag)
 		}
 		p[i], seen[i] = s.p, x
 	}
 	return p, seen
+}
+
+// follow is what a first-order lag reads h seconds after it read x, while its
+// input goes straight from a to b: the exact answer, however long the step.
+func follow(x, a, b, h, lag float64) float64 {
+	if lag <= 0 {
+		return b
+	}
+	behind := (b - a) / h * lag
+	return b - behind + (x-a+behind)*math.Exp(-h/lag)
 }

@@ -28,6 +28,7 @@ type options struct {
 	verbose bool
 	nofit   bool
 	rig     string // burst or runaway; empty: both
+	clean   bool   // clean openings against their bounds, the fit alone
 	first   uint64 // first seed; 0: the start of the range
 }
 
@@ -41,6 +42,7 @@ func main() {
 	flag.IntVar(&o.n, "n", 0, "traces a scenario and rate (default: by the set)")
 	flag.BoolVar(&o.verbose, "v", false, "print every miss, false call and interval that fails")
 	flag.BoolVar(&o.nofit, "nofit", false, "detector only")
+	flag.BoolVar(&o.clean, "clean", false, "the fit alone, on openings with white noise and a known lag, against the Cramér-Rao bounds")
 	flag.StringVar(&o.rig, "rig", "", "burst or runaway (default: both)")
 	flag.Uint64Var(&o.first, "first", 0, "first seed, for a range nobody has looked at (default: the start of the development or scoring seeds)")
 	flag.Parse()
@@ -90,6 +92,11 @@ func run(o options, out io.Writer) error {
 	}
 	if o.first > 0 {
 		first, name = o.first, rangeOf(o.first, n)
+	}
+	if o.clean {
+		fmt.Fprintf(out, "%s seeds %d to %d (development seeds start at %d, scoring seeds at %d)\n\n", name, first, first+uint64(n)-1, devSeeds, scoreSeeds)
+		runClean(first, n, o.verbose, out)
+		return nil
 	}
 	if cells > 0 {
 		fmt.Fprintf(out, "runaway rig, %s seeds %d to %d, %d scenarios\n\n", name, first, first+uint64(n)-1, cells)
