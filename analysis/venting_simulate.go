@@ -201,7 +201,8 @@ func (w *venting) exchange(y, dy []float64, T float64) {
 func (w *venting) run() error {
 	c := w.c
 	g := &c.Generation
-	t, end := g.TimeS[0], g.TimeS[len(g.TimeS)-1]+c.TailS
+	t, last := g.TimeS[0], g.TimeS[len(g.TimeS)-1]
+	end := last + c.TailS
 	T0 := c.StartK
 	if !c.Thermal { // the gas in the cell is taken as already hot, at ambient pressure
 		T0 = g.Temperature(t)
@@ -219,17 +220,25 @@ func (w *venting) run() error {
 	if w.n > 1 { // slices are an estimate and cost the most
 		o.RelTol = math.Max(o.RelTol, 1e-5)
 	}
-	for range len(w.vents) + 2 {
+	for range len(w.vents) + 3 {
 		w.due(t, y)
+		until := end
+		if t < last { // the generation may end by a jump: no step goes over it
+			until = last
+		}
 		closed := w.events(&o)
 		w.seen = 0 // no parabola over an event
-		h, err := flow.Stiff(o, t, end, y)
+		h, err := flow.Stiff(o, t, until, y)
 		w.res.Steps += h.Steps
 		if err != nil {
 			return fmt.Errorf("simulation of the cell's pressure: %w", err)
 		}
 		if h.Event < 0 {
-			break
+			if until == end {
+				break
+			}
+			t = last
+			continue
 		}
 		t = h.T
 		if h.Event == len(closed) {
