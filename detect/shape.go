@@ -238,6 +238,9 @@ func (n *naming) stilled() Kind {
 		return "" // too fast for that
 	case n.after < 0.5*first-3*sd, n.after > 0.1*n.before+3*sd:
 		return "" // it does not come to rest
+	case n.k.until > 0: // what stands opens nothing further
+		n.r.ev.flag(FlagKindUncertain)
+		return ""
 	case n.after-0.6*first < 3*math.Hypot(n.slopeSD, 0.6*sd) && n.after < -0.03*n.before-3*n.slopeSD:
 		n.r.ev.flag(FlagKindUncertain)
 		return ""
