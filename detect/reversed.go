@@ -24,7 +24,7 @@ const (
 	jumpK      = 10.0         // by more than this from one to the next
 	steadyNs   = int64(10e9)  // after a jump, the reading goes on steadily for so long,
 	steadyK    = 5.0          // moving by so much: an open input rests
-	vesselPart = 0.95         // of its pressure at the beginning of the fall, that a vessel keeps which isn't opened
+	vesselPart = 0.95         // of its highest pressure so far, that a vessel keeps which wasn't opened
 )
 
 // A polarity follows whether a couple reads the way it should.
@@ -35,7 +35,7 @@ type polarity struct {
 	level float64 // °C, the lower one of start and room: falls are counted from it
 
 	from      int64   // since when it is below the start by beganK; 0: it isn't
-	p0        float64 // Pa absolute, the vessel's pressure then; 0: not known
+	top       float64 // Pa absolute, the vessel's highest pressure so far; 0: not known
 	fallN     int
 	last      float64
 	jumped    bool
@@ -52,6 +52,7 @@ type polarity struct {
 // another sensor measures, °C (-Inf: none does); p is the vessel's pressure, Pa
 // absolute, 0: not known.
 func (o *polarity) take(t int64, v, room, other, p float64) bool {
+	o.top = max(o.top, p)
 	if o.n < startLeast || t-o.began < startNs {
 		if o.n++; o.n == 1 {
 			o.began = t
@@ -66,7 +67,7 @@ func (o *polarity) take(t int64, v, room, other, p float64) bool {
 		return false
 	}
 	if o.from == 0 {
-		o.from, o.p0, o.fallN, o.jumped, o.last = t, p, 0, false, o.level-beganK
+		o.from, o.fallN, o.jumped, o.last = t, 0, false, o.level-beganK
 	}
 	o.fallN++
 	if math.Abs(o.last-v) > jumpK {
@@ -78,7 +79,7 @@ func (o *polarity) take(t int64, v, room, other, p float64) bool {
 	if o.start <= other-reversedK {
 		need = coldK
 	}
-	if v > o.level-need || o.p0 != 0 && p < vesselPart*o.p0 {
+	if v > o.level-need || p < vesselPart*o.top {
 		return false
 	}
 	if o.jumped {

@@ -56,6 +56,11 @@ func TestReversedWiresAreNamed(t *testing.T) {
 		x := max(0, t-100)
 		return room + 25*math.Exp(-x/2) - 60*(1-math.Exp(-x/2))*math.Exp(-x/15)
 	}
+	dumped := func(t float64) float64 { return 1.02e5 + 7e5*math.Exp(-max(0, t-100)/0.3) }
+	colder := func(t float64) float64 {
+		x := max(0, t-100)
+		return room + 10 - 60*(1-math.Exp(-x/4))*math.Exp(-x/20)
+	}
 	runaway := func(t float64) float64 { return room + 0.4*t + 400/(1+math.Exp(-(t-90)/1.5)) }
 	for _, c := range []struct {
 		name         string
@@ -85,6 +90,7 @@ func TestReversedWiresAreNamed(t *testing.T) {
 		{"runs away", steady, runaway, heated(0.2), nil},
 		{"a climate chamber cools", steady, func(t float64) float64 { return room - 3*t/60 }, func(t float64) float64 { return room - 3*t/60 }, nil},
 		{"gas expands as the vessel is opened", opened, heated(0.5), expanding, nil},
+		{"gas is cold after the vessel was dumped", dumped, heated(0.5), colder, nil},
 		{"cooling down after heating", steady, func(t float64) float64 { return room + 150*math.Exp(-t/60) }, func(t float64) float64 { return room + 40*math.Exp(-t/50) }, nil},
 		{"an input that jumps", steady, func(t float64) float64 { return heated(0.3)(t) - 80*math.Floor(math.Mod(t, 60)/50) }, heated(0.2), nil},
 	} {

@@ -67,7 +67,7 @@ func TestFalseAlarmsAreAsStated(t *testing.T) {
 		stated float64 // samples
 		total  int
 		least  float64 // of alarms, relative to what was stated
-	}{{1e4, 600_000, 0.2}, {1e5, 3_000_000, 0.5}, {1e6, 8_000_000, 0.5}} {
+	}{{1e4, 300_000, 0.2}, {1e5, 2_000_000, 0.5}, {1e6, 5_000_000, 0.5}} {
 		got := falseAlarms(t, seed, c.stated, c.total)
 		want := float64(c.total) / c.stated
 		if r := float64(got) / want; r < c.least || r > 2 {

@@ -65,7 +65,7 @@ var faultCourses = []faultCourse{
 	{Name: "hum", Leads: "the opening is found; the first period of a hum of 15 standard deviations may be told as one more", Doubles: true},
 	{Name: "wrong-crc", Leads: "outputs can't be confirmed: unknown, which counts as unsafe: alarm, no proof of an edge, and a trip when it lasts longer than half a second", Alarms: []string{relayRule}},
 	{Name: "silence", Leads: "outputs can't be confirmed: unknown, which counts as unsafe: alarm, no proof of an edge, and a trip when it lasts longer than half a second", Alarms: []string{relayRule}},
-	{Name: "late-answers", Leads: "an answer that comes late is thrown away, never taken for the next one: outputs unknown, trip, alarm", Alarms: []string{outputRule, relayRule}},
+	{Name: "late-answers", Leads: "late answers are thrown away or don't fit the question: outputs unknown, trip, alarm", Alarms: []string{outputRule, relayRule}},
 	{Name: "exception", Leads: "the device refuses: outputs unknown, which counts as unsafe: alarm, no proof of an edge", Alarms: []string{relayRule}},
 }
 
