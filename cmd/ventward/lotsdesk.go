@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"reflect"
 	"slices"
 	"strings"
@@ -96,7 +97,11 @@ func (d *lotsDesk) gather(ctx context.Context, named []string) ([]*gathered, err
 			if ctx.Err() != nil {
 				return nil, ctx.Err()
 			}
-			if err := d.add(g, m, paper[m.Specimen]); err != nil {
+			err := d.add(g, m, paper[m.Specimen])
+			if m.State == store.StateOpen && errors.Is(err, io.EOF) {
+				continue // it began just now: its first entry is not on the disk yet
+			}
+			if err != nil {
 				return nil, fmt.Errorf("run %s: %w", m.ID, err)
 			}
 		}
