@@ -7,6 +7,7 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"time"
 
 	"ventward/dashboard"
 	"ventward/record"
@@ -119,5 +120,27 @@ func TestLotsDeskOnStoredRuns(t *testing.T) {
 	}
 	if _, _, err := reg.Intake(t.Context(), "", "l.csv", strings.NewReader("id,lot,feature\n"+first.Specimen+",B,bottom vent\n")); err == nil || !strings.Contains(err.Error(), "l.csv:2: id") {
 		t.Errorf("%v", err)
+	}
+}
+
+// A run that begins while the list is asked for is no trouble of the list.
+func TestLotsWhileARunBegins(t *testing.T) {
+	st, err := store.Open(t.TempDir(), store.Options{BallastBytes: -1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	run, err := st.Create(store.Meta{ID: newRunID(time.Now()), Kind: store.KindRun, Bench: "Kiln 2", Lot: "B-0410", Specimen: "B-0410-01", Algorithm: algorithm})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer run.Close(context.WithoutCancel(t.Context()), store.End{})
+	room := newBackroom()
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan struct{})
+	go func() { room.run(ctx); close(ended) }()
+	defer func() { stop(); <-ended }()
+	if rows, err := newLotsDesk(st, room).Lots(t.Context()); err != nil {
+		t.Errorf("%v: %v", rows, err)
 	}
 }
