@@ -24,7 +24,9 @@ const (
 	jumpK      = 10.0         // by more than this from one to the next
 	steadyNs   = int64(10e9)  // after a jump, the reading goes on steadily for so long,
 	steadyK    = 5.0          // moving by so much: an open input rests
-	vesselPart = 0.95         // of its highest pressure so far, that a vessel keeps which wasn't opened
+	keptPart   = 0.95         // of its first pressure, that a vessel keeps which wasn't opened; where the pressure
+	madePart   = 1.3          // rose by more than to this part of it, gas was made,
+	leftPart   = 1.15         // and a vessel that wasn't opened keeps this part
 )
 
 // A polarity follows whether a couple reads the way it should.
@@ -35,7 +37,7 @@ type polarity struct {
 	level float64 // °C, the lower one of start and room: falls are counted from it
 
 	from      int64   // since when it is below the start by beganK; 0: it isn't
-	top       float64 // Pa absolute, the vessel's highest pressure so far; 0: not known
+	p0, top   float64 // Pa absolute, the vessel's first and highest pressure; 0: not known
 	fallN     int
 	last      float64
 	jumped    bool
@@ -52,7 +54,9 @@ type polarity struct {
 // another sensor measures, °C (-Inf: none does); p is the vessel's pressure, Pa
 // absolute, 0: not known.
 func (o *polarity) take(t int64, v, room, other, p float64) bool {
-	o.top = max(o.top, p)
+	if o.top = max(o.top, p); o.p0 == 0 {
+		o.p0 = p
+	}
 	if o.n < startLeast || t-o.began < startNs {
 		if o.n++; o.n == 1 {
 			o.began = t
@@ -79,13 +83,20 @@ func (o *polarity) take(t int64, v, room, other, p float64) bool {
 	if o.start <= other-reversedK {
 		need = coldK
 	}
-	if v > o.level-need || p < vesselPart*o.top {
+	if v > o.level-need || o.opened(p) {
 		return false
 	}
 	if o.jumped {
 		return t-o.calmAt >= steadyNs && o.high-o.low >= steadyK
 	}
 	return o.fallN >= fallLeast
+}
+
+// opened tells whether the vessel, now at pressure p in Pa absolute, lost gas:
+// what expands in it and what is left is cold for a while. Gas that was made
+// cools and keeps some of its pressure.
+func (o *polarity) opened(p float64) bool {
+	return p < keptPart*o.p0 || o.top > madePart*o.p0 && p < leftPart*o.p0
 }
 
 // reverse judges the newest value of a couple's course: wires are reversed where
