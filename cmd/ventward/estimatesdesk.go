@@ -115,6 +115,12 @@ func (j *ventingJob) look() dashboard.Job {
 	return out
 }
 
+// ended tells whether nothing more comes of the job.
+func (j *ventingJob) ended() bool {
+	s := j.look().State
+	return s == dashboard.JobDone || s == dashboard.JobFailed || s == dashboard.JobCancelled
+}
+
 // caseProblems turns what is wrong with a case into fields; each says its line.
 func caseProblems(err error) error {
 	var all config.Problems
@@ -162,16 +168,27 @@ func (d *estimatesDesk) Start(_ context.Context, a dashboard.VentingAsk) (dashbo
 	j.total = int64(designs) * int64(max(a.Trials, 1))
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if len(d.jobs) == jobsKept && !d.forget() {
+		return dashboard.Job{}, errFull
+	}
 	if err := d.room.post(func() { d.work(j) }); err != nil {
 		return dashboard.Job{}, err
 	}
 	d.issued++
 	j.id = strconv.Itoa(d.issued)
-	if d.jobs = append(d.jobs, j); len(d.jobs) > jobsKept {
-		d.jobs[0].cancelled.Store(true)
-		d.jobs = slices.Delete(d.jobs, 0, 1)
-	}
+	d.jobs = append(d.jobs, j)
 	return j.look(), nil
+}
+
+// forget drops the oldest job that has ended, and tells whether there was one:
+// nobody's work is stopped because others ask.
+func (d *estimatesDesk) forget() bool {
+	i := slices.IndexFunc(d.jobs, func(j *ventingJob) bool { return j.ended() })
+	if i < 0 {
+		return false
+	}
+	d.jobs = slices.Delete(d.jobs, i, i+1)
+	return true
 }
 
 // work is the job itself, in the backroom.
