@@ -259,6 +259,28 @@ func TestBadSamples(t *testing.T) {
 	}
 }
 
+// TestBlindSensorHasNoSay: a second sensor of the volume that was frozen at its
+// last reading, for good or for a while, when the first saw the opening, changes
+// nothing of what the first one says.
+func TestBlindSensorHasNoSay(t *testing.T) {
+	f, w, ch, o, _ := fitted(t, plain())
+	o.Channels = append(o.Channels, ch)
+	for name, end := range map[string]int{"for good": len(w.T), "for 0.1 s": w.Decided + 1000} {
+		other := w
+		other.Channel = daq.ChannelID(len(o.Channels) - 1)
+		other.V, other.Q = append([]float64(nil), w.V...), append([]daq.Quality(nil), w.Q...)
+		for i := w.Decided - 250; i < end; i++ {
+			other.V[i], other.Q[i] = w.V[w.Decided-250], daq.Frozen
+		}
+		two := w
+		two.Others = []detect.Window{other}
+		g := FitOpening(two, ch, o)
+		if *g.Onset != *f.Onset || *g.OnsetU != *f.OnsetU || *g.PressurePa != *f.PressurePa {
+			t.Errorf("frozen %s: onset moved by %d ns, stated %d instead of %d ns", name, *g.Onset-*f.Onset, *g.OnsetU, *f.OnsetU)
+		}
+	}
+}
+
 func TestSaturated(t *testing.T) {
 	_, w, ch, o, onset := fitted(t, plain())
 	for i := range w.V {

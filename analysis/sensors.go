@@ -25,7 +25,7 @@ const worstMisfit = 6
 func (a *opening) consult(v *seen) {
 	all := []seen{*v}
 	for i := range a.w.Others {
-		if x, ok := a.other(&a.w.Others[i]); ok {
+		if x, ok := a.other(&a.w.Others[i], v.onset); ok {
 			all = append(all, x)
 		}
 	}
@@ -56,10 +56,27 @@ func (a *opening) consult(v *seen) {
 	}
 }
 
+// blindSamples is how many samples another sensor may lack at the onset and yet
+// be heard (judgement, no source).
+const blindSamples = 8
+
+// blind tells that another sensor lacks the samples at the onset (s from the
+// seat's trigger) that the seat has: it was silent, frozen or at its rail. Its
+// own onset would lie anywhere in that hole.
+func (a *opening) blind(w *detect.Window, onset float64) bool {
+	b := newStretch(w)
+	at := onset + float64(a.s.origin-b.origin)*1e-9
+	if b.dt <= 0 || len(b.t) == 0 || b.t[len(b.t)-1] < at+blindSamples*b.dt {
+		return true
+	}
+	hole := b.hole(at-2*b.dt, at+2*b.dt)
+	return hole > blindSamples*b.dt && hole > 2*a.s.hole(onset-2*a.s.dt, onset+2*a.s.dt)
+}
+
 // other fits the window of another sensor of the same volume; times are turned
-// to count from the seat's trigger.
-func (a *opening) other(w *detect.Window) (seen, bool) {
-	if int(w.Channel) < 0 || int(w.Channel) >= len(a.o.Channels) {
+// to count from the seat's trigger, as the seat's onset does.
+func (a *opening) other(w *detect.Window, onset float64) (seen, bool) {
+	if int(w.Channel) < 0 || int(w.Channel) >= len(a.o.Channels) || a.blind(w, onset) {
 		return seen{}, false
 	}
 	b, ok := fitWindow(w, &a.o.Channels[w.Channel], a.o)

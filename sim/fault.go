@@ -39,7 +39,7 @@ var faultKinds = []FaultKind{
 	{"bit-flips", "Bits of messages are flipped on the line: Size messages in a thousand.", false, 5, 20},
 	{"lost-bytes", "Bytes of messages are lost on the line: Size messages in a thousand.", false, 5, 20},
 	{"stall", "The link holds everything back, then sends it in a burst.", false, 0.1, 0},
-	{"unplug", "The terminal goes away and comes back later under the same name.", false, 2, 0},
+	{"unplug", "The terminal goes away and comes back later under the same name.", false, 4, 0},
 	{"device-reset", "The device restarts: silence, then its sequence and tick begin at 0; one that is asked lets its outputs fall off.", false, 0.3, 0},
 	{"thermal-shock", "Hot gas on a transducer's diaphragm: a false low reading of Size bar that recovers.", true, 6, 0.5},
 	{"clock-drift", "The device's clock runs Size ppm off from now on.", false, 0, 400},

@@ -26,7 +26,7 @@ type setup struct {
 
 // algorithm numbers the detection and judgement: it grows whenever the same
 // entries may give other events, alarms or figures.
-const algorithm = 4
+const algorithm = 5
 
 // An engine turns entries into samples, events, alarms and demands. It is a
 // pure function of the entries it has taken: live, replay, analyze and verify
