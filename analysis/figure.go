@@ -41,6 +41,8 @@ const (
 	warmMean, warmSD   = 0.9, 0.35   // of what a ramp of many seconds warms the gas by; a short one does less
 	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
 	dampMean, dampSD   = 0.17, 0.6   // of its logarithm: a line that is damped much more shows as lag
+	statedRingSD       = 0.08        // of its logarithm, where the bench states it: gas and its warmth are another than when it was identified
+	statedDampSD       = 0.3         // of its logarithm, the same
 	stopMean, stopSD   = 0.03, 1.5   // s, of its logarithm: who shuts a supply on an opening does so in some hundredths of seconds
 	capMean, capSD     = 2.0, 1.2    // of the ramp, of its logarithm: a regulator's orifice lets through a few times what the ramp needs
 	bendSD             = 0.03        // 1/s: by how much of itself the ramp changes in a second
@@ -184,6 +186,13 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	if a.rings {
 		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
 		b[figDamp] = bound{low: math.Log(0.003), high: math.Log(0.9), mean: math.Log(dampMean), sd: dampSD, scale: 0.3}
+		if a.stated() {
+			mean := math.Log(a.ch.ResonanceHz)
+			b[figRing] = bound{low: mean - 4*statedRingSD, high: mean + 4*statedRingSD, mean: mean, sd: statedRingSD, scale: 0.1}
+			if a.ch.ResonanceDamping > 0 {
+				b[figDamp].mean, b[figDamp].sd = math.Log(a.statedDamping()), statedDampSD
+			}
+		}
 		free = append(free, figRing, figDamp)
 	}
 	return b, free
@@ -196,6 +205,18 @@ func (a *opening) lag() (l, u float64) {
 		return a.guess, guessPart * a.guess
 	}
 	return a.ch.LagS, a.ch.LagUS
+}
+
+// stated tells whether the bench states the resonance of the impulse line.
+func (a *opening) stated() bool { return a.ch.ResonanceHz > 0 }
+
+// statedDamping is the line's damping ratio as the bench states it, or a middling
+// one where it states the resonance only.
+func (a *opening) statedDamping() float64 {
+	if a.ch.ResonanceDamping > 0 {
+		return math.Max(0.005, math.Min(a.ch.ResonanceDamping, 0.88))
+	}
+	return dampMean
 }
 
 // warms tells whether the fall lasts so long that the walls' heat may show.

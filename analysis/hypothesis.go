@@ -37,7 +37,7 @@ func (a *opening) hypotheses(best *profile) {
 	}
 	free = a.orStops(best, free)
 	free = a.orChokes(best, free)
-	if a.rings {
+	if a.rings && !a.stated() {
 		free = without(free, figRing, figDamp)
 	}
 	plain := *bestOf(a.fits)
@@ -53,7 +53,9 @@ func (a *opening) hypotheses(best *profile) {
 			a.guess = plain.lag
 		}
 	}
-	a.overLines(&plain, free, hidden)
+	if !a.stated() { // else there is no other line to think of
+		a.overLines(&plain, free, hidden)
+	}
 	a.weigh()
 }
 

@@ -63,6 +63,7 @@ func (a *opening) solve() string {
 	if len(a.s.t)-a.s.first < fewest || a.s.trigger-a.s.first < 4 || a.s.dt <= 0 {
 		return "the window holds too few good samples before the event"
 	}
+	a.rings = a.stated()
 	a.locate()
 	if a.start.drop == 0 {
 		return "no fall was found in the window"

@@ -36,7 +36,7 @@ func (a *opening) characterise() {
 
 // forget drops what a refinement found.
 func (a *opening) forget() {
-	a.fits, a.listened, a.regulated, a.rings, a.fed, a.capped, a.stops = nil, 0, 0, false, false, false, false
+	a.fits, a.listened, a.regulated, a.rings, a.fed, a.capped, a.stops = nil, 0, 0, a.stated(), false, false, false
 }
 
 // refine fits the forward model, first to the beginning of the fall, then to as
@@ -353,6 +353,9 @@ func (a *opening) startCourse() course {
 		c.rate = 2 / a.ch.LagS
 	}
 	c.rate = math.Max(math.Min(c.rate, a.fastest()), 1e-6)
+	if a.stated() {
+		c.ring, c.damp = a.ch.ResonanceHz, a.statedDamping()
+	}
 	if p := a.past; a.earlier != straightRamp {
 		c.earlier, c.before = a.earlier, p.onset
 		n := max(1, min(a.s.index(p.onset)-a.from, 200))
