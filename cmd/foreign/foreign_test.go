@@ -66,6 +66,39 @@ func TestBlowdown(t *testing.T) {
 	}
 }
 
+// TestOpensBetweenSamples: nothing flows before a hole opens, wherever between
+// two samples that is.
+func TestOpensBetweenSamples(t *testing.T) {
+	for _, t0 := range []float64{0.00001, 0.0004, 0.00062, 0.00099} {
+		v := vessel{gas: gases[0], volume: 50 * ml, temperature: 300, wall: 1e12, back: 1e3, supply: supply{flow: true}, start: 30 * bar,
+			holes: []hole{{t0: t0, area: 5 * mm2, kind: "vent-opening"}}}
+		p, _ := v.play(transducer{}, []float64{0, t0 + 0.001}, -1)
+		k := v.gas.gamma
+		tau := v.start * v.volume / (rGas * v.temperature) / v.gas.outflow(5*mm2, v.start, v.temperature, 0)
+		want := v.start * math.Pow(1+(k-1)/2*0.001/tau, -2*k/(k-1)) // closed form, as above
+		if math.Abs(p[1]-want) > 1e-3*(v.start-want) {
+			t.Errorf("opens at %g s: %.8g Pa 1 ms later, want %.8g", t0, p[1], want)
+		}
+	}
+}
+
+// TestSwing: a step through a line of second order answers 1 - exp(-d·w·t)·
+// (cos(v·t) + d/sqrt(1-d²)·sin(v·t)) with v = w·sqrt(1-d²) (any textbook of control;
+// from memory).
+func TestSwing(t *testing.T) {
+	const w, damp = 2 * math.Pi * 300, 0.2
+	v := w * math.Sqrt(1-damp*damp)
+	y, dy, h := 0.0, 0.0, 0.08/w
+	for i := range 200 {
+		y, dy = swing(y, dy, 1, 1, h, w, damp)
+		at := float64(i+1) * h
+		want := 1 - math.Exp(-damp*w*at)*(math.Cos(v*at)+damp/math.Sqrt(1-damp*damp)*math.Sin(v*at))
+		if math.Abs(y-want) > 4e-3 {
+			t.Fatalf("after %g s: %g, want %g", at, y, want)
+		}
+	}
+}
+
 // slow is every case at a rate that makes it small.
 func slow(seed uint64) []task {
 	o := options{n: 1, first: seed}

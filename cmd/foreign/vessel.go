@@ -155,7 +155,8 @@ func (v *vessel) step(s *flowState, t, h float64) float64 {
 	}
 	n1, p1 := v.rates(s, t, s.n, s.p, feed)
 	n2, p2 := v.rates(s, t+h/2, s.n+n1*h/2, s.p+p1*h/2, feed)
-	n3, p3 := v.rates(s, t+h, s.n-n1*h+2*n2*h, s.p-p1*h+2*p2*h, feed)
+	// Just before the end: what opens there has not opened yet.
+	n3, p3 := v.rates(s, t+h*(1-1e-6), s.n-n1*h+2*n2*h, s.p-p1*h+2*p2*h, feed)
 	s.n += h / 6 * (n1 + 4*n2 + n3)
 	s.p = math.Max(s.p+h/6*(p1+4*p2+p3), 0.9*v.back)
 	if s.set += s.ramp * h; s.shut {
@@ -200,8 +201,7 @@ func (v *vessel) play(d transducer, times []float64, without int) (p, seen []flo
 				dy = (s.p - before) / h
 				y = s.p - 2*d.damp/w*dy
 			case rings:
-				dy += h * (w*w*((before+s.p)/2-y) - 2*d.damp*w*dy)
-				y += h * dy
+				y, dy = swing(y, dy, before, s.p, h, w, d.damp)
 			default:
 				y = s.p
 			}
@@ -210,6 +210,15 @@ func (v *vessel) play(d transducer, times []float64, without int) (p, seen []flo
 		p[i], seen[i] = s.p, x
 	}
 	return p, seen
+}
+
+// swing is one step of h seconds, by the midpoint rule, of a line that rings at w
+// (1/s) with a share of critical damping, while its input goes straight from a to
+// b.
+func swing(y, dy, a, b, h, w, damp float64) (float64, float64) {
+	half := y + h/2*dy
+	halfway := dy + h/2*(w*w*(a-y)-2*damp*w*dy)
+	return y + h*halfway, dy + h*(w*w*((a+b)/2-half)-2*damp*w*halfway)
 }
 
 // follow is what a first-order lag reads h seconds after it read x, while its
