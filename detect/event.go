@@ -1,6 +1,10 @@
 package detect
 
-import "ventward/daq"
+import (
+	"math"
+
+	"ventward/daq"
+)
 
 // Kind is what happened.
 type Kind string
@@ -75,6 +79,10 @@ type Event struct {
 	Start  int64  `json:"start,omitempty"`   // t0
 	StartU *int64 `json:"start_u,omitempty"` // ns
 	End    int64  `json:"end,omitempty"`     // for what has an end
+	// ClockU bounds the error that all times of the instrument share, ns: how
+	// late bench time may tell its samples (daq.Stamp). OnsetU and StartU are
+	// without it. 0: the samples brought their times with them.
+	ClockU int64 `json:"clock_u,omitempty"`
 
 	PressurePa  *float64 `json:"pressure_Pa,omitempty"`   // line fitted before the event, at Onset
 	PressureUPa *float64 `json:"pressure_u_Pa,omitempty"` // fit and calibration combined
@@ -95,6 +103,16 @@ type Event struct {
 	Reference daq.Reference     `json:"reference,omitempty"`
 	Flags     []Flag            `json:"flags,omitempty"`
 	Absent    map[string]string `json:"absent,omitempty"`
+}
+
+// OnBench is the expanded uncertainty (ns) on bench time of a time of the event
+// whose own is u (nil: nil): the clock's bound is joined in quadrature. For the
+// time between two events of one instrument u alone counts.
+func (e *Event) OnBench(u *int64) *int64 {
+	if u == nil {
+		return nil
+	}
+	return new(int64(math.Ceil(math.Hypot(float64(*u), float64(e.ClockU)))))
 }
 
 // Has tells whether the event carries the flag.

@@ -34,6 +34,7 @@ type Line struct {
 	StartS   *float64 `json:"start_s,omitempty"`
 	StartUS  *float64 `json:"start_u_s,omitempty"`
 	EndS     *float64 `json:"end_s,omitempty"`
+	ClockUS  *float64 `json:"clock_u_s,omitempty"` // share of onset_u_s and start_u_s that all times of the instrument have in common
 	DecidedS float64  `json:"decided_s"`
 	NamedS   *float64 `json:"named_s,omitempty"`
 
@@ -70,8 +71,9 @@ func EventLine(e detect.Event, start int64, channels []daq.Channel) Line {
 		Channel: channelName(e.Channel, channels),
 
 		OnsetS:   runSeconds(e.Onset, start),
-		OnsetUS:  scaledNs(e.OnsetU),
-		StartUS:  scaledNs(e.StartU),
+		OnsetUS:  scaledNs(e.OnBench(e.OnsetU)),
+		StartUS:  scaledNs(e.OnBench(e.StartU)),
+		ClockUS:  clockSeconds(e.ClockU),
 		DecidedS: runSeconds(e.Decided, start),
 
 		PressureBar:  scaled(e.PressurePa, PaPerBar),
@@ -188,6 +190,14 @@ func scaledNs(v *int64) *float64 {
 	}
 	s := float64(*v) / 1e9
 	return &s
+}
+
+// clockSeconds gives a clock's bound in s; nil for a trace that brought its times.
+func clockSeconds(ns int64) *float64 {
+	if ns == 0 {
+		return nil
+	}
+	return scaledNs(&ns)
 }
 
 // A Summary is the last line of a trace or run.

@@ -231,8 +231,12 @@ func (e *engine) collect(at int64) {
 	rd := e.watch.Take()
 	e.out.Windows = append(e.out.Windows, rd.Windows...)
 	for i := range rd.Events {
-		e.out.Events = append(e.out.Events, rd.Events[i])
-		e.judge.Event(rd.Events[i], at)
+		ev := rd.Events[i]
+		if ch := int(ev.Channel); ch >= 0 && ch < len(e.bench.Channels) {
+			ev.ClockU = e.stamps[e.bench.Channels[ch].Instrument].UNS
+		}
+		e.out.Events = append(e.out.Events, ev)
+		e.judge.Event(ev, at)
 	}
 	e.gather()
 }

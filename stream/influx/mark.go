@@ -38,8 +38,8 @@ func EventMark(p Place, e detect.Event) Mark {
 		{"area_m2", e.AreaM2}, {"area_u_m2", e.AreaUM2}, {"area_lower_m2", e.AreaLowerM2},
 		{"flags", strings.Join(flags, " ")},
 	}
-	if e.OnsetU != nil {
-		fields = append(fields, Field{"onset_u_ns", *e.OnsetU})
+	if u := e.OnBench(e.OnsetU); u != nil {
+		fields = append(fields, Field{"onset_u_ns", *u})
 	}
 	return Mark{Measurement: "event", Channel: p.channel(e.Channel), T: apart(p.EpochUTC+e.Decided, e.ID), Fields: fields}
 }
