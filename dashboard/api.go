@@ -41,6 +41,7 @@ func (s *Server) routes() []route {
 		{"POST", "/api/v1/runs/current/end", s.endRun},
 		{"GET", "/api/v1/runs/{id}", s.getRun},
 		{"GET", "/api/v1/runs/{id}/report", s.getRunReport},
+		{"GET", "/api/v1/runs/{id}/journal", s.getJournal},
 		{"POST", "/api/v1/runs/{id}/outcome", s.postOutcome},
 		{"POST", "/api/v1/runs/{id}/review", s.postReview},
 		{"GET", "/api/v1/specimens", s.getSpecimens},

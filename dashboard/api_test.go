@@ -14,6 +14,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/rs/zerolog"
 
@@ -70,6 +71,20 @@ func (a archive) RunReport(_ context.Context, id string) (*report.Document, erro
 		return nil, ErrNoRun
 	}
 	return report.RunDocument(&report.Run{ID: id, Specimen: "M47-0231"}), nil
+}
+
+func (a archive) Journal(_ context.Context, id string) (*Journal, error) {
+	switch _, ok := a[id]; {
+	case id == "open":
+		return nil, &Refusal{Reason: "it is still being recorded", Next: "ask again"}
+	case !ok:
+		return nil, ErrNoRun
+	}
+	return &Journal{Run: id, Start: 5e9, StartUTC: time.Date(2026, 3, 1, 10, 0, 5, 0, time.UTC), Algorithm: 5, Recorded: 4, Notes: []stream.Note{
+		{N: 1, At: 4e9, Kind: stream.NoteCommand, What: "done", Subject: "arm", Who: "A. Rahn"},
+		{N: 2, At: 8e9, Kind: stream.NoteAlarm, What: "shelved", Subject: "limit", Alarm: 4, Priority: guard.High, Who: "B. Okoro", Reason: "being mended", Until: 68e9},
+		{N: 3, At: 9e9, Kind: stream.NoteOutput, What: "off", Subject: "supply"},
+	}}, nil
 }
 
 func newRig() *rig {

@@ -12,7 +12,7 @@ import (
 type noteJSON struct {
 	N        uint64 `json:"n"`
 	AtUTC    string `json:"at_utc"`
-	Kind     string `json:"kind"` // alarm, trip, phase, command
+	Kind     string `json:"kind"` // alarm, trip, phase, command, output
 	What     string `json:"what"`
 	Subject  string `json:"subject"`
 	Alarm    int    `json:"alarm,omitempty"`
@@ -22,6 +22,7 @@ type noteJSON struct {
 	Reason   string `json:"reason,omitempty"`
 	UntilUTC string `json:"until_utc,omitempty"`
 	Refused  bool   `json:"refused,omitempty"`
+	First    bool   `json:"first,omitempty"`
 }
 
 // getHistory lists what happened since the program started: alarms, trips, the
@@ -43,7 +44,7 @@ func (s *Server) getHistory(w http.ResponseWriter, r *http.Request) {
 
 func (e edge) note(n *stream.Note) noteJSON {
 	return noteJSON{N: n.N, AtUTC: e.utc(n.At), Kind: string(n.Kind), What: n.What, Subject: n.Subject, Alarm: n.Alarm, Priority: string(n.Priority),
-		Text: n.Text, Who: n.Who, Reason: n.Reason, UntilUTC: e.utc(n.Until), Refused: n.Refused}
+		Text: n.Text, Who: n.Who, Reason: n.Reason, UntilUTC: e.utc(n.Until), Refused: n.Refused, First: n.First}
 }
 
 // getPlace tells a client whether its commands count as given at the bench.

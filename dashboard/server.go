@@ -45,6 +45,9 @@ type Archive interface {
 	Run(ctx context.Context, id string) (RunSummary, []report.Line, error)
 	// RunReport is what a stored run came to, or ErrNoRun, or a *Refusal.
 	RunReport(ctx context.Context, id string) (*report.Document, error)
+	// Journal is what happened in a run that has ended, or ErrNoRun, or a
+	// *Refusal. Its notes are numbered from 1 without holes.
+	Journal(ctx context.Context, id string) (*Journal, error)
 }
 
 // A Refusal is a command's "no": the person who asked is told why and what to

@@ -222,7 +222,9 @@ func (h *Hub) Alarm(a guard.Alarm) {
 	if i >= 0 {
 		was = &h.alarms[i]
 	}
-	h.noteAlarm(was, &a)
+	if n, ok := AlarmNote(was, &a); ok {
+		h.notes.add(n)
+	}
 	switch {
 	case i >= 0:
 		h.alarms[i] = a

@@ -2,6 +2,7 @@ package stream
 
 import (
 	"slices"
+	"strings"
 
 	"ventward/daq"
 	"ventward/guard"
@@ -19,6 +20,7 @@ const (
 	NoteTrip    NoteKind = "trip"    // a trip latched, was reset, bypassed or no longer is
 	NotePhase   NoteKind = "phase"   // the course of the test moved
 	NoteCommand NoteKind = "command" // somebody asked for something
+	NoteOutput  NoteKind = "output"  // an output was demanded on or off; in a run's journal only
 )
 
 // A Note is one line of the history of a bench: what happened, to what, by whom.
@@ -35,6 +37,7 @@ type Note struct {
 	Reason   string // why it was silenced or bypassed, or why a command was refused
 	Until    int64  // shelved or bypassed: bench time at which that ends, ns
 	Refused  bool   // a command: it was not done
+	First    bool   // first-out: no other alarm, or trip, was unresolved when it came
 }
 
 // notes is a ring of the newest notes.
@@ -72,43 +75,66 @@ func (h *Hub) Notes(after uint64) ([]Note, uint64) {
 	return slices.Clone(h.notes.list[i:]), h.notes.n
 }
 
-// Command notes what a person asked for and what became of it. What an alarm or
-// a trip tells by itself, with who did it, is not noted twice.
+// Command notes what a person asked for and what became of it.
 func (h *Hub) Command(c daq.Command, refusal error, now int64) {
-	if c.Who == "program" && refusal == nil {
+	n, ok := CommandNote(c, refusal, now)
+	if !ok {
 		return
-	}
-	told := c.Verb == "acknowledge" || c.Verb == "shelve" || c.Verb == "out-of-service" || c.Verb == "bypass"
-	if told && refusal == nil {
-		return
-	}
-	n := Note{At: now, Kind: NoteCommand, What: "done", Subject: c.Verb, Who: c.Who, Text: c.Args["rule"], Reason: c.Args["reason"]}
-	if refusal != nil {
-		n.What, n.Reason, n.Refused = "refused", refusal.Error(), true
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.notes.add(n)
 }
 
-// noteAlarm compares an alarm with what it was. The lock is held.
-func (h *Hub) noteAlarm(was, a *guard.Alarm) {
+// CommandNote tells what a person asked for and what became of it; refusal nil:
+// it was done. False: there is nothing to tell, because the program asked, or
+// because an alarm or a trip tells it by itself, with who did it.
+func CommandNote(c daq.Command, refusal error, now int64) (Note, bool) {
+	told := c.Verb == "acknowledge" || c.Verb == "shelve" || c.Verb == "out-of-service" || c.Verb == "bypass"
+	if refusal == nil && (told || c.Who == "program") {
+		return Note{}, false
+	}
+	n := Note{At: now, Kind: NoteCommand, What: "done", Subject: c.Verb, Who: c.Who, Text: subject(c), Reason: c.Args["reason"]}
+	if n.Reason == "" {
+		n.Reason = c.Args["override"]
+	}
+	if refusal != nil {
+		n.What, n.Reason, n.Refused = "refused", refusal.Error(), true
+	}
+	return n, true
+}
+
+// subject is what a command is about: a rule, an alarm's number, an output, what
+// was entered, and the two names of an arming.
+func subject(c daq.Command) string {
+	var parts []string
+	for _, k := range []string{"rule", "id", "output", "what", "subject", "value", "specimen", "who1", "who2"} {
+		if v := c.Args[k]; v != "" && v != c.Who {
+			parts = append(parts, v)
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// AlarmNote compares an alarm with what it was (nil: not yet raised). False: its
+// state is the same.
+func AlarmNote(was, a *guard.Alarm) (Note, bool) {
 	old := guard.Normal
 	if was != nil {
 		old = was.State
 	}
 	what := became(old, a.State)
 	if what == "" {
-		return
+		return Note{}, false
 	}
-	n := Note{At: a.Changed, Kind: NoteAlarm, What: what, Subject: a.Rule, Alarm: a.ID, Priority: a.Priority, Text: a.Message}
+	n := Note{At: a.Changed, Kind: NoteAlarm, What: what, Subject: a.Rule, Alarm: a.ID, Priority: a.Priority, Text: a.Message, First: a.First && what == "raised"}
 	if what == "acknowledged" || a.State.Silenced() {
 		n.Who = a.Who
 	}
 	if a.State.Silenced() {
 		n.Reason, n.Until = a.Reason, a.Until
 	}
-	h.notes.add(n)
+	return n, true
 }
 
 // became says in a word how an alarm went from a state to another; empty: it
@@ -155,31 +181,41 @@ func (h *Hub) noteState(was, s *State) {
 	if was == nil {
 		return
 	}
-	if was.Phase != s.Phase {
-		h.notes.add(Note{At: s.Now, Kind: NotePhase, What: "entered", Subject: s.Phase})
+	for _, n := range CourseNotes(was.Phase, s.Phase, was.Trips, s.Trips, s.Now) {
+		h.notes.add(n)
 	}
-	for i := range s.Trips {
-		t := &s.Trips[i]
-		k := slices.IndexFunc(was.Trips, func(o guard.Trip) bool { return o.Rule == t.Rule })
+}
+
+// CourseNotes tells how the course of the test and its trips moved from one
+// state to another by bench time now, ns. A trip that was not there before is
+// not told.
+func CourseNotes(wasPhase, phase string, was, trips []guard.Trip, now int64) (out []Note) {
+	if wasPhase != phase {
+		out = append(out, Note{At: now, Kind: NotePhase, What: "entered", Subject: phase})
+	}
+	for i := range trips {
+		t := &trips[i]
+		k := slices.IndexFunc(was, func(o guard.Trip) bool { return o.Rule == t.Rule })
 		if k < 0 {
 			continue
 		}
-		o := &was.Trips[k]
+		o := &was[k]
 		switch {
 		case t.Tripped && !o.Tripped:
-			n := Note{At: t.Since, Kind: NoteTrip, What: "tripped", Subject: t.Rule}
+			n := Note{At: t.Since, Kind: NoteTrip, What: "tripped", Subject: t.Rule, First: t.First}
 			if t.First {
 				n.Text = "first"
 			}
-			h.notes.add(n)
+			out = append(out, n)
 		case !t.Tripped && o.Tripped:
-			h.notes.add(Note{At: s.Now, Kind: NoteTrip, What: "reset", Subject: t.Rule})
+			out = append(out, Note{At: now, Kind: NoteTrip, What: "reset", Subject: t.Rule})
 		}
 		switch {
 		case t.Bypassed && !o.Bypassed:
-			h.notes.add(Note{At: s.Now, Kind: NoteTrip, What: "bypassed", Subject: t.Rule, Who: t.BypassWho, Reason: t.BypassReason, Until: t.BypassUntil})
+			out = append(out, Note{At: now, Kind: NoteTrip, What: "bypassed", Subject: t.Rule, Who: t.BypassWho, Reason: t.BypassReason, Until: t.BypassUntil})
 		case !t.Bypassed && o.Bypassed:
-			h.notes.add(Note{At: s.Now, Kind: NoteTrip, What: "bypass over", Subject: t.Rule})
+			out = append(out, Note{At: now, Kind: NoteTrip, What: "bypass over", Subject: t.Rule})
 		}
 	}
+	return out
 }

@@ -57,7 +57,7 @@ func TestHistoryTellsWhatHappenedAndWho(t *testing.T) {
 	want := []Note{
 		{At: 5, Kind: NoteAlarm, What: "raised", Subject: "limit", Alarm: 3, Priority: guard.High, Text: "high"},
 		{At: 9, Kind: NotePhase, What: "entered", Subject: "making safe"},
-		{At: 5, Kind: NoteTrip, What: "tripped", Subject: "limit", Text: "first"},
+		{At: 5, Kind: NoteTrip, What: "tripped", Subject: "limit", Text: "first", First: true},
 		{At: 5, Kind: NoteAlarm, What: "acknowledged", Subject: "limit", Alarm: 3, Priority: guard.High, Text: "high", Who: "A. Rahn"},
 		{At: 7, Kind: NoteCommand, What: "refused", Subject: "reset", Who: "B. Okoro", Reason: "the condition stands: cure it first", Refused: true},
 		{At: 5, Kind: NoteAlarm, What: "shelved", Subject: "limit", Alarm: 3, Priority: guard.High, Text: "high", Who: "A. Rahn", Reason: "being mended", Until: 99},

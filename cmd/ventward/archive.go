@@ -16,30 +16,51 @@ import (
 // archive lends stored runs to the page.
 type archive struct {
 	s    *store.Store
-	room *backroom // where reports are computed
+	room *backroom // where reports and journals are computed
+	told *journals
 }
 
-// longestReport bounds the run whose report the page asks for, s: it is computed
-// from the whole record, beside a bench that may be at work.
+// longestReport bounds the run whose report or journal the page asks for, s: they
+// are computed from the whole record, beside a bench that may be at work.
 const longestReport = 3600
 
 // RunReport is the document of ventward report, of a run that has ended.
 func (a archive) RunReport(ctx context.Context, id string) (*report.Document, error) {
 	return ask(ctx, a.room, func() (*report.Document, error) {
-		rd, err := a.s.Reader(id)
-		if err != nil {
-			return nil, dashboard.ErrNoRun
-		}
-		m := rd.Meta()
-		rd.Close()
-		switch {
-		case m.State == store.StateOpen:
-			return nil, &dashboard.Refusal{Reason: "run " + id + " is still being recorded", Next: "ask again when it has ended"}
-		case lasts(&m) > longestReport:
-			return nil, &dashboard.Refusal{Reason: fmt.Sprintf("run %s lasted %.0f s, more than the %d s that a page waits for", id, lasts(&m), longestReport), Next: "write its report with ventward report " + id + " -o run.pdf"}
+		if err := a.waitable(id, "report"); err != nil {
+			return nil, err
 		}
 		return documentOfRun(a.s, id, false, &adequacyOptions{})
 	})
+}
+
+// Journal is what happened in a run that has ended.
+func (a archive) Journal(ctx context.Context, id string) (*dashboard.Journal, error) {
+	return ask(ctx, a.room, func() (*dashboard.Journal, error) {
+		if err := a.waitable(id, "journal"); err != nil {
+			return nil, err
+		}
+		return a.told.of(ctx, a.s, id)
+	})
+}
+
+// waitable tells why what is computed from a run's whole record can't be had by
+// a page: nil, it can.
+func (a archive) waitable(id, what string) error {
+	rd, err := a.s.Reader(id)
+	if err != nil {
+		return dashboard.ErrNoRun
+	}
+	m := rd.Meta()
+	rd.Close()
+	command := map[string]string{"report": "write its report with ventward report " + id + " -o run.pdf", "journal": "list it with ventward journal " + id}
+	switch {
+	case m.State == store.StateOpen:
+		return &dashboard.Refusal{Reason: "run " + id + " is still being recorded", Next: "ask again when it has ended"}
+	case lasts(&m) > longestReport:
+		return &dashboard.Refusal{Reason: fmt.Sprintf("run %s lasted %.0f s, more than the %d s that a page waits for", id, lasts(&m), longestReport), Next: command[what]}
+	}
+	return nil
 }
 
 // Runs lists the newest runs first.

@@ -56,7 +56,7 @@ finish (port, disk, network).`,
 	root.AddCommand(procedureCommand())
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return wrongUse{err} })
 	root.AddCommand(demoCommand(g), serveCommand(g), checkCommand(), simCommand(), analyzeCommand(), importCommand(g), exportCommand(g), estimateCommand(g),
-		runsCommand(g), replayCommand(g), verifyCommand(g), enterCommand(g), lotCommand(g), lotsCommand(g), breachesCommand(g), reportCommand(g))
+		runsCommand(g), journalCommand(g), replayCommand(g), verifyCommand(g), enterCommand(g), lotCommand(g), lotsCommand(g), breachesCommand(g), reportCommand(g))
 	root.AddCommand(paperCommands(g)...)
 	for _, c := range root.Commands() {
 		if check := c.Args; check != nil {

@@ -19,34 +19,47 @@ var errNoSetup = errors.New("the record does not begin with a bench description:
 // every entry with what it led to. Outputs are not constructed: demands are
 // only looked at.
 func play(rd *store.Reader, other *config.Bench, each func(en *daq.Entry, out *outcome, e *engine) error) (setup, error) {
-	var s setup
+	s, e, err := recordedEngine(rd, other)
+	if err != nil {
+		return s, err
+	}
+	return s, playOn(rd, e, each)
+}
+
+// recordedEngine is the engine with which a stored run began: it has taken
+// nothing yet.
+func recordedEngine(rd *store.Reader, other *config.Bench) (s setup, e *engine, err error) {
 	first, err := rd.Next()
 	if err != nil {
-		return s, fmt.Errorf("first entry: %w", err)
+		return s, nil, fmt.Errorf("first entry: %w", err)
 	}
 	if first.Kind != daq.EntryConfig {
-		return s, errNoSetup
+		return s, nil, errNoSetup
 	}
 	if err := json.Unmarshal(first.Body, &s); err != nil || s.Bench == nil {
-		return s, errors.Join(errNoSetup, err)
+		return s, nil, errors.Join(errNoSetup, err)
 	}
 	if other != nil {
 		s.Bench, s.Guard, s.Condition = other, nil, nil
 	}
-	e, err := newEngine(s)
-	if err != nil {
-		return s, fmt.Errorf("bench description of the record: %w", err)
+	if e, err = newEngine(s); err != nil {
+		return s, nil, fmt.Errorf("bench description of the record: %w", err)
 	}
+	return s, e, nil
+}
+
+// playOn feeds an engine the entries that are left.
+func playOn(rd *store.Reader, e *engine, each func(en *daq.Entry, out *outcome, e *engine) error) error {
 	for {
 		en, err := rd.Next()
 		if errors.Is(err, io.EOF) {
-			return s, nil
+			return nil
 		}
 		if err != nil {
-			return s, err
+			return err
 		}
 		if err := each(&en, e.take(&en), e); err != nil {
-			return s, err
+			return err
 		}
 	}
 }
