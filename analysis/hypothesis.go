@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -53,10 +54,56 @@ func (a *opening) hypotheses(best *profile) {
 			a.guess = plain.lag
 		}
 	}
+	a.countHeard(&plain)
+	if plain.ring > 0 {
+		a.orOpens(&plain, append(append([]figure(nil), free...), figRing, figDamp), hidden)
+	} else {
+		a.orOpens(&plain, free, hidden)
+	}
+	plain.share += a.besides(&plain)
 	if !a.stated() { // else there is no other line to think of
 		a.overLines(&plain, free, hidden)
 	}
 	a.weigh()
+}
+
+// snapOdds are the odds of an opening at once, as of a disc that bursts, against
+// one that takes its time (judgement, no source).
+const snapOdds = 0.4
+
+// orOpens adds other ways of opening that the data may not tell from the best
+// one: at once, and where another opening time is a best fit of its own.
+func (a *opening) orOpens(best *profile, free []figure, hidden bool) {
+	c := best.course
+	c.width = 0.02 * a.s.dt
+	// What is free in the others besides carries no share of its own there.
+	share := best.share + math.Log(snapOdds) + math.Log(widthSD) + math.Log(shapeSD)
+	a.under(c, without(free, figWidth, figShape), hidden, share)
+	if hidden {
+		return
+	}
+	n := len(a.fits)
+	c = best.course
+	c.width = math.Min(math.Max(4*c.width, 2*a.ch.LagS), a.widest())
+	if c.width*c.rate > 1 {
+		c.rate = math.Min(4*c.rate, a.fastest())
+	}
+	a.under(c, free, hidden, best.share)
+	for _, p := range a.fits[:n] {
+		if len(a.fits) > n && math.Abs(math.Log(p.width/a.fits[n].width)) < 0.3 {
+			a.fits = a.fits[:n]
+		}
+	}
+}
+
+// besides is the logarithm of what all fits so far weigh together, over what p
+// alone does. The impulse line is tried with p and stands for the others, too.
+func (a *opening) besides(p *profile) float64 {
+	sum, excess := 0.0, a.excess()
+	for i := range a.fits {
+		sum += math.Exp(math.Min(a.fits[i].evidence(excess)-p.evidence(excess), 50))
+	}
+	return math.Log(math.Max(sum, 1))
 }
 
 // orStops adds the hypothesis that the supply shuts after the opening, and
@@ -119,14 +166,27 @@ func (a *opening) orChokes(best *profile, free []figure) []figure {
 	return free
 }
 
+// countHeard gives the fits with a line that was heard the share of one. p, which
+// stands for what is fitted next, is among them.
+func (a *opening) countHeard(p *profile) {
+	if a.stated() {
+		return
+	}
+	for i := range a.fits {
+		if a.fits[i].ring > 0 {
+			a.fits[i].share += lineShare - math.Log(lineSpacing)
+		}
+	}
+	if p.ring > 0 {
+		p.share += lineShare - math.Log(lineSpacing)
+	}
+}
+
 // overLines adds the impulse lines that are held possible beforehand.
 func (a *opening) overLines(plain *profile, free []figure, hidden bool) {
 	a.rings = true // for the bounds
 	free = append(append([]figure(nil), free...), figDamp)
 	heard := plain.ring
-	if heard > 0 {
-		a.fits[0].share += lineShare - math.Log(lineSpacing)
-	}
 	for _, f := range lineGrid {
 		if heard > 0 && math.Abs(math.Log(f/heard)) < lineSpacing {
 			continue
@@ -145,7 +205,10 @@ func (a *opening) withLine(plain *profile, free []figure, hidden bool, ring, dam
 	c := plain.course
 	c.ring, c.damp = ring, damp
 	n := len(a.fits)
-	if plain.ring == 0 {
+	share := plain.share + lineShare - math.Log(lineSpacing)
+	if plain.ring > 0 {
+		share = plain.share
+	} else {
 		a.under(c, free, hidden, plain.share+lineShare)
 		p := bestOf(a.fits[n:])
 		if p != nil && p.cov[figDamp][figDamp] > 0.7*0.7*dampSD*dampSD && math.Abs(p.chi2-plain.chi2) < 1 {
@@ -160,7 +223,7 @@ func (a *opening) withLine(plain *profile, free []figure, hidden bool, ring, dam
 		c, a.fits = p.course, a.fits[:n]
 	}
 	// The frequency shows.
-	a.under(c, append(append([]figure(nil), free...), figRing), hidden, plain.share+lineShare-math.Log(lineSpacing))
+	a.under(c, append(append([]figure(nil), free...), figRing), hidden, share)
 	a.dropTwin(n)
 	return true
 }
@@ -191,7 +254,7 @@ const lineSpacing = 0.67
 
 // lineOdds are the odds of a line that rings slowly enough to delay the reading
 // against a stiff or short one (judgement, no source).
-const lineOdds = 0.33
+const lineOdds = 0.67
 
 // lineShare is the logarithm of a line's prior share against that of none, with
 // the damping's prior density.
@@ -207,19 +270,81 @@ func (a *opening) under(c course, free []figure, hidden bool, share float64) {
 		}
 		return
 	}
-	free = without(free, figRate)
+	a.overRates(c, without(free, figRate), share)
+}
+
+// rateStep is the distance of the rates' logarithms at first.
+const rateStep = 0.8
+
+// finerRates is how many rates more may be fitted where neighbours differ much.
+const finerRates = 6
+
+// overRates fits over a grid of rates from that of c on, finer where the fits
+// tell them apart, each with the share of the range that it stands for.
+func (a *opening) overRates(c course, free []figure, share float64) {
+	var grid []profile
 	least := math.Inf(1)
-	for k := a.fastest(); k > 1e-3; k /= 2.2 {
-		c.rate = k
+	try := func(c course, lnK float64) *profile {
+		c.rate = math.Exp(lnK)
 		p, ok := a.fit(c, free, 20)
 		if !ok {
-			continue
+			return nil
 		}
-		c, p.share = p.course, share
-		a.fits = append(a.fits, p)
+		p.share = share
+		grid = append(grid, p)
 		least = math.Min(least, p.chi2)
-		if p.chi2 > least+25 {
-			return
+		return &grid[len(grid)-1]
+	}
+	top, middle := math.Log(a.fastest()), math.Log(c.rate)
+	for _, way := range []float64{1, -1} {
+		from := c
+		for k := middle; k > -7; k += way * rateStep {
+			if way < 0 && k == middle {
+				continue
+			}
+			p := try(from, math.Min(k, top))
+			if p != nil {
+				if from = p.course; p.chi2 > least+25 {
+					break
+				}
+			}
+			if k >= top {
+				break
+			}
 		}
 	}
+	byRate := func(p, q profile) int { return cmp.Compare(q.rate, p.rate) }
+	slices.SortFunc(grid, byRate)
+	for range finerRates {
+		i := coarsest(grid, least)
+		if i < 0 || try(grid[i].course, math.Log(grid[i].rate*grid[i-1].rate)/2) == nil {
+			break
+		}
+		slices.SortFunc(grid, byRate)
+	}
+	for i := range grid {
+		from, to := max(i-1, 0), min(i+1, len(grid)-1)
+		if from < to {
+			grid[i].share += math.Log(math.Log(grid[from].rate/grid[to].rate) / 2 / rateStep)
+		}
+	}
+	a.fits = append(a.fits, grid...)
+}
+
+// coarsest is the number of the profile that differs most from the one before,
+// in its misfit or in its onset, where either is likely; -1: none does by much.
+func coarsest(grid []profile, least float64) int {
+	worst, at := 1.0, -1
+	for i := 1; i < len(grid); i++ {
+		p, q := &grid[i-1], &grid[i]
+		if math.Min(p.chi2, q.chi2) > least+7 || math.Log(p.rate/q.rate) < 0.04 {
+			continue
+		}
+		sd := math.Sqrt(p.cov[figOnset][figOnset]) + math.Sqrt(q.cov[figOnset][figOnset])
+		apart := math.Max(math.Abs(p.chi2-q.chi2)/3, math.Abs(p.onset-q.onset)/(2*sd+1e-300)*math.Exp(-math.Max(p.chi2, q.chi2)/2+least/2))
+		if apart > worst {
+			worst, at = apart, i
+		}
+	}
+	return at
 }

@@ -187,40 +187,49 @@ func (a *opening) mixed(f figure) (mean, sd float64) {
 	}, f, 1, f, 0)
 }
 
-// mixture is middle and standard deviation about it of a value that has the
-// gradients gf and gg by the figures f and g. The middle is the median: what a
-// few unlikely profiles say moves the interval and not the value.
+// held is the share of a normal distribution within two standard deviations.
+const held = 0.9545
+
+// mixture is the middle of a value that has the gradients gf and gg by the
+// figures f and g, and half of how far the interval about it reaches that holds
+// as much as two standard deviations of a normal distribution do (JCGM 101, 7.7:
+// the interval that the distribution itself gives). The middle is the median:
+// what a few unlikely profiles say moves neither.
 func (a *opening) mixture(value func(p *profile) float64, f figure, gf float64, g figure, gg float64) (middle, sd float64) {
 	n := len(a.fits)
-	x, v := make([]float64, n), make([]float64, n)
+	x, s := make([]float64, n), make([]float64, n)
 	excess := a.excess()
-	low, high := math.Inf(1), math.Inf(-1)
+	low, high, most := math.Inf(1), math.Inf(-1), 0.0
 	for i := range a.fits {
 		p := &a.fits[i]
 		x[i] = value(p)
-		v[i] = math.Max(gf*gf*p.cov[f][f]+2*gf*gg*p.cov[f][g]+gg*gg*p.cov[g][g], 0) * excess
+		s[i] = math.Sqrt(math.Max(gf*gf*p.cov[f][f]+2*gf*gg*p.cov[f][g]+gg*gg*p.cov[g][g], 0)*excess + 1e-300)
 		if p.weight > 1e-6 {
-			low, high = math.Min(low, x[i]), math.Max(high, x[i])
+			low, high, most = math.Min(low, x[i]), math.Max(high, x[i]), math.Max(most, s[i])
 		}
 	}
-	for range 60 { // of the sum of normal distributions, by bisection
-		middle = (low + high) / 2
-		below := 0.0
+	below := func(at float64) float64 { // of the sum of normal distributions
+		sum := 0.0
 		for i := range x {
-			below += a.fits[i].weight * math.Erfc((x[i]-middle)/math.Sqrt(2*v[i]+1e-300)) / 2
+			sum += a.fits[i].weight * math.Erfc((x[i]-at)/(math.Sqrt2*s[i])) / 2
 		}
-		if below < 0.5 {
-			low = middle
+		return sum
+	}
+	middle = bisect(low, high, func(m float64) bool { return below(m) < 0.5 })
+	reach := bisect(0, high-low+4*most, func(r float64) bool { return below(middle+r)-below(middle-r) < held })
+	return middle, reach / 2
+}
+
+// bisect is where short stops being true between low and high.
+func bisect(low, high float64, short func(x float64) bool) float64 {
+	for range 60 {
+		if x := (low + high) / 2; short(x) {
+			low = x
 		} else {
-			high = middle
+			high = x
 		}
 	}
-	sum := 0.0
-	for i := range x {
-		d := x[i] - middle
-		sum += a.fits[i].weight * (v[i] + d*d)
-	}
-	return middle, math.Sqrt(sum)
+	return high
 }
 
 // misfit is Birge's ratio of a profile: by how much its sum of squares exceeds

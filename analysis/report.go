@@ -90,12 +90,21 @@ func (v *seen) withinWindow(span, sd float64) {
 	v.startU = math.Min(v.startU, 2*most)
 }
 
+// holeSamples is how many samples before a hole an onset may seem to lie that
+// lies in it: nothing in the hole says where.
+const holeSamples = 12
+
 // withinHole keeps the onset within a hole of the record that it lies in: the
 // samples before were on the ramp, the one after is not. The level is then
 // known as far as the ramp spans the hole.
 func (a *opening) withinHole(v *seen) {
 	s := &a.s
 	i := s.index(v.onset + a.ch.LagS)
+	for range holeSamples { // or just before it
+		if i > 0 && i+1 < len(s.t) && s.t[i]-s.t[i-1] < 1.5*s.dt {
+			i++
+		}
+	}
 	if i < 2 || i >= len(s.t) || s.t[i]-s.t[i-1] < 1.5*s.dt {
 		return
 	}
