@@ -10,6 +10,7 @@ type Window struct {
 	Event   int           // id of the event
 	Serial  int           // number of the window since the monitor was made, from 1
 	Final   bool          // no later window will be asked for this event
+	Rise    bool          // the event is a rise, a first venting: only its onset is asked for
 	Channel daq.ChannelID //
 	T       []int64       // sample times, ns, increasing; may have gaps
 	V       []float64     // Pa in the channel's own reference

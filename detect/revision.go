@@ -11,6 +11,10 @@ func (m *Monitor) Finding(f Finding) {
 	if m.strays(r, &f) { // the fit fell back upon the opening before
 		f = Finding{Event: f.Event, Serial: f.Serial, Final: f.Final, Kind: f.Kind, Fault: f.Fault, Flags: f.Flags}
 	}
+	if r.ev.Kind == FirstVenting {
+		m.book.began(r, &f)
+		return
+	}
 	r.fitted = true
 	r.final = f.Final
 	e := &r.ev
@@ -62,6 +66,18 @@ func (m *Monitor) strays(r *record, f *Finding) bool {
 		}
 	}
 	return false
+}
+
+// began gives a first venting the onset that its fit found.
+func (b *book) began(r *record, f *Finding) {
+	if f.Onset != nil {
+		r.ev.Onset = *f.Onset
+	}
+	take(&r.ev.OnsetU, f.OnsetU)
+	if why := f.Absent["onset_u"]; why != "" {
+		r.ev.without("onset_u", why)
+	}
+	b.revise(r)
 }
 
 // take lets a figure that was computed replace the one before.

@@ -395,8 +395,28 @@ func (t *thermal) look(m *Monitor, now int64) {
 	} else {
 		r.ev.StepPa = ptr(step)
 		r.ev.Named = t.ventC.lastT
+		m.askRise(r, t.ventC)
 	}
 	m.book.revise(r)
+}
+
+// riseAheadNs is how much of the line before a first venting its window holds.
+const riseAheadNs = int64(2e9)
+
+// askRise asks for the fit of a first venting's onset.
+func (m *Monitor) askRise(r *record, c *channel) {
+	p := c.p
+	ahead := max(riseAheadNs, 16*c.period)
+	from := p.cap.find(r.ev.Onset - ahead)
+	w := Window{Event: r.ev.ID, Final: true, Rise: true, Channel: c.id, NoisePa: p.sigma(), StepPa: p.code, PeakPa: p.high, SupplyOpen: m.supplyState()}
+	w.T, w.V, w.Q = p.cap.copyOut(from, p.cap.n)
+	w.Decided, w.Until = min(max(p.cap.find(r.ev.Decided)-from, 0), len(w.T)-1), len(w.T)
+	if w.Decided < 0 {
+		return
+	}
+	m.serial++
+	w.Serial = m.serial
+	m.windows = append(m.windows, w)
 }
 
 // dip measures how far the skin fell below the line that it was on before the

@@ -114,7 +114,11 @@ func (r *result) watch(tr *sim.Trace, o options) error {
 			}
 			for _, w := range windows {
 				r.windows++
-				if !o.nofit {
+				switch {
+				case o.nofit:
+				case w.Rise:
+					m.Finding(analysis.FitFirstVenting(w, opt.Channels[w.Channel]))
+				default:
 					m.Finding(analysis.FitOpening(w, opt.Channels[w.Channel], opt))
 				}
 			}

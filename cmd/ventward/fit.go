@@ -65,6 +65,9 @@ func (f *fitWorker) run(ctx context.Context) {
 
 // fit is the one call of analysis that live, analyze and verify share.
 func fit(b *config.Bench, w detect.Window) detect.Finding {
+	if w.Rise {
+		return analysis.FitFirstVenting(w, b.Channels[w.Channel])
+	}
 	return analysis.FitOpening(w, b.Channels[w.Channel], b.Detect)
 }
 
