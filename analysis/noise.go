@@ -7,6 +7,7 @@ type noise struct {
 	cov   []float64 // at lags 0, 1, 2, ... samples, Pa²; beyond: 0
 	sum   []float64 // twice summed autocovariance, see between
 	order int       // of the autoregression; 0: white
+	dof   float64   // degrees of freedom of its variance; +Inf: not estimated but the floor; 0: not known
 }
 
 // newNoise estimates the noise from evenly spaced residuals: an autoregression
@@ -31,13 +32,30 @@ func newNoise(e []float64, floor float64) noise {
 		r[k] /= float64(n)
 	}
 	if r[0] <= floor {
-		return whiteNoise(math.Max(floor, 1e-12))
+		z := whiteNoise(math.Max(floor, 1e-12))
+		z.dof = math.Inf(1)
+		return z
 	}
 	a, order := levinson(r, n)
-	if order == 0 {
-		return whiteNoise(r[0])
+	z := whiteNoise(r[0])
+	if order > 0 {
+		z = fromAutoregression(a, r, order)
 	}
-	return fromAutoregression(a, r, order)
+	z.dof = z.freedom(n)
+	return z
+}
+
+// freedom is the degrees of freedom of a variance estimated from n residuals of
+// a straight line. The variance of a sample variance is 2σ⁴/n times the sum of
+// the squared autocorrelations over all lags, and 2σ⁴/ν defines ν (Bartlett, On
+// the theoretical specification and sampling properties of autocorrelated
+// time-series, 1946, from memory; JCGM 100:2008, E.4.3): at least 1.
+func (z *noise) freedom(n int) float64 {
+	sum := 1.0
+	for _, c := range z.cov[1:] {
+		sum += 2 * (c / z.cov[0]) * (c / z.cov[0])
+	}
+	return math.Max(1, float64(n-2)/sum)
 }
 
 func whiteNoise(variance float64) noise {

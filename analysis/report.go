@@ -38,7 +38,8 @@ type seen struct {
 	cal           float64 // standard uncertainty of the calibration at the level, Pa
 	ramp, width   float64
 	lnK, lnKU     float64
-	resolved      bool // time constant and area can be told
+	resolved      bool    // time constant and area can be told
+	dof           float64 // degrees of freedom of the noise that all uncertainties scale with; 0: not known
 }
 
 // look reads what the fits say; false where a figure is not finite.
@@ -51,6 +52,7 @@ func (a *opening) look() (seen, bool) {
 	v.start, v.startU = a.mixture(func(p *profile) float64 { return p.onset - p.width/2 }, figOnset, 1, figWidth, -v.width/2)
 	v.startU = math.Hypot(v.startU, v.onsetU)
 	v.level, v.levelU = a.mixed(figLevel)
+	v.dof = a.noise.dof
 	v.ramp, _ = a.mixed(figRamp)
 	v.lnK, v.lnKU = a.mixed(figRate)
 	for _, x := range []float64{v.onset, v.onsetU, v.start, v.startU, v.level, v.levelU, v.ramp, v.lnK} {
@@ -84,7 +86,7 @@ func (a *opening) look() (seen, bool) {
 func (v *seen) withinWindow(span, sd float64) {
 	most := span / math.Sqrt(12)
 	if v.onsetU > most {
-		v.onsetU = most
+		v.onsetU, v.dof = most, math.Inf(1) // no longer the noise's
 		v.levelU = math.Min(v.levelU, math.Hypot(2*sd, v.ramp*most))
 	}
 	v.startU = math.Min(v.startU, 2*most)
@@ -120,6 +122,7 @@ func (a *opening) withinHole(v *seen) {
 	v.start, v.startU = math.Min(v.start, v.onset), math.Max(v.startU, u)
 	v.level, v.ramp = at, line
 	v.levelU = math.Hypot(math.Min(math.Sqrt(own), 2*a.noise.sd()), line*u)
+	v.dof = math.Inf(1) // the hole's width counts, not the noise
 }
 
 // report writes the finding.
@@ -135,6 +138,9 @@ func (a *opening) report() {
 	a.reportTimes(&v)
 	level, ramp, u := v.level-a.gauge, v.ramp, 2*math.Hypot(v.levelU, v.cal)
 	f.PressurePa, f.PressureUPa, f.RampPaS = &level, &u, &ramp
+	if v.dof > 0 && !math.IsInf(v.dof, 1) {
+		f.FitDof = &v.dof
+	}
 	loss := math.Max(ramp, 0) * (a.s.dt + a.ch.LagS + a.ch.DelayS)
 	f.PeakLossPa = &loss
 	low := a.reportDrop(own.onset+a.ch.DelayS, own.level-a.gauge)

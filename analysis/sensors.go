@@ -21,7 +21,7 @@ const worstMisfit = 6
 // consult joins what the other sensors of the volume say to v: each figure is
 // the mean by inverse variances, and what the sensors differ by beyond their
 // uncertainties counts as one. Their calibrations are independent, their
-// delays and lags are their own.
+// delays and lags are their own. The fewest degrees of freedom count.
 func (a *opening) consult(v *seen) {
 	all := []seen{*v}
 	for i := range a.w.Others {
@@ -36,6 +36,7 @@ func (a *opening) consult(v *seen) {
 	rates := make([]reading, 0, len(all))
 	onsets, starts, levels := make([]reading, len(all)), make([]reading, len(all)), make([]reading, len(all))
 	for i, x := range all {
+		v.dof = math.Min(v.dof, x.dof) // 0: of one isn't known
 		onsets[i] = reading{x.onset, x.onsetU}
 		starts[i] = reading{x.start, x.startU}
 		levels[i] = reading{x.level, math.Hypot(x.levelU, x.cal)}

@@ -86,7 +86,7 @@ func snapshot(e *Event) Event {
 			c.Absent[k] = v
 		}
 	}
-	for _, p := range []**float64{&c.PressurePa, &c.PressureUPa, &c.PeakPa, &c.PeakLossPa, &c.DropPa, &c.RampPaS,
+	for _, p := range []**float64{&c.PressurePa, &c.PressureUPa, &c.FitDof, &c.PeakPa, &c.PeakLossPa, &c.DropPa, &c.RampPaS,
 		&c.TauS, &c.AreaM2, &c.AreaUM2, &c.AreaLowerM2, &c.RatePaS, &c.StepPa, &c.DipC} {
 		*p = clone(*p)
 	}

@@ -86,6 +86,7 @@ type Event struct {
 
 	PressurePa  *float64 `json:"pressure_Pa,omitempty"`   // line fitted before the event, at Onset
 	PressureUPa *float64 `json:"pressure_u_Pa,omitempty"` // fit and calibration combined
+	FitDof      *float64 `json:"fit_dof,omitempty"`       // degrees of freedom of the fit's part of PressureUPa and AreaUM2; nil: infinite or not known
 	PeakPa      *float64 `json:"peak_Pa,omitempty"`       // highest valid sample since the previous event; for the record only
 	PeakLossPa  *float64 `json:"peak_loss_Pa,omitempty"`  // what the estimate may still miss, one-sided
 	DropPa      *float64 `json:"drop_Pa,omitempty"`

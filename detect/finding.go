@@ -54,6 +54,7 @@ type Finding struct {
 	StartU      *int64   `json:"start_u,omitempty"`
 	PressurePa  *float64 `json:"pressure_Pa,omitempty"`
 	PressureUPa *float64 `json:"pressure_u_Pa,omitempty"`
+	FitDof      *float64 `json:"fit_dof,omitempty"`
 	PeakLossPa  *float64 `json:"peak_loss_Pa,omitempty"`
 	DropPa      *float64 `json:"drop_Pa,omitempty"`
 	RampPaS     *float64 `json:"ramp_Pa_s,omitempty"`

@@ -29,6 +29,7 @@ func (m *Monitor) Finding(f Finding) {
 	take(&e.StartU, f.StartU)
 	take(&e.PressurePa, f.PressurePa)
 	take(&e.PressureUPa, f.PressureUPa)
+	take(&e.FitDof, f.FitDof)
 	take(&e.PeakLossPa, f.PeakLossPa)
 	take(&e.DropPa, f.DropPa)
 	take(&e.RampPaS, f.RampPaS)

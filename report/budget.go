@@ -40,6 +40,7 @@ func OpeningBudget(e *detect.Event, channels []daq.Channel) (analysis.Budget, bo
 		known += own[i].weight * own[i].weight * own[i].u() * own[i].u()
 	}
 	inputs := []analysis.Input{{Name: "line fitted before the opening, at its onset", Unit: "bar", Value: p, U: math.Sqrt(math.Max(0, u*u-known))}}
+	inputs[0].Shape, inputs[0].Dof = fitShape(e)
 	for i := range own {
 		inputs = append(inputs, own[i].inputs(p)...)
 	}
@@ -55,6 +56,15 @@ func OpeningBudget(e *detect.Event, channels []daq.Channel) (analysis.Budget, bo
 		b.Missed = []analysis.OneSided{{Name: "peak that lag and sampling may hide", Loss: *e.PeakLossPa / PaPerBar, Unit: "bar", Cause: "ramp × (period + lag + line delay)"}}
 	}
 	return b, true
+}
+
+// fitShape is the distribution of the fit's part of an event's figures: the
+// noise it scales with is itself estimated (JCGM 101:2008, 6.4.9).
+func fitShape(e *detect.Event) (analysis.Shape, float64) {
+	if e.FitDof == nil || !(*e.FitDof >= 1) {
+		return analysis.Normal, 0
+	}
+	return analysis.StudentT, *e.FitDof
 }
 
 // A certificate is what a channel's certificate adds to a pressure, standard
@@ -117,8 +127,9 @@ func AreaBudget(e *detect.Event, f *detect.Fixture) (analysis.Budget, bool) {
 	volume, warm := f.VolumeUM3/f.VolumeM3, f.TemperatureU/f.TemperatureK/2
 	fit := math.Sqrt(math.Max(0, rel*rel-volume*volume-warm*warm))
 	v0, t0 := f.VolumeM3*1e6, f.TemperatureK
+	shape, dof := fitShape(e)
 	return analysis.Budget{Name: fmt.Sprintf("event %d: effective area", e.ID), Unit: "mm²", Inputs: []analysis.Input{
-		{Name: "fitted time constant, and the gas's warmth on the ramp", Unit: "-", Value: 1, U: fit},
+		{Name: "fitted time constant, and the gas's warmth on the ramp", Unit: "-", Value: 1, U: fit, Shape: shape, Dof: dof},
 		{Name: "free volume", Unit: "mL", Value: v0, U: f.VolumeUM3 * 1e6},
 		{Name: "gas temperature", Unit: "K", Value: t0, U: f.TemperatureU},
 	}, Model: func(x []float64) float64 { return area * x[0] * x[1] / v0 * math.Sqrt(t0/x[2]) }}, true

@@ -49,6 +49,29 @@ func TestOpeningBudget(t *testing.T) {
 	}
 }
 
+// The fit's degrees of freedom count through Welch and Satterthwaite (JCGM
+// 100:2008, G.4.1): ν_eff = u⁴/(u_fit⁴/ν), the certificate being known.
+func TestOpeningBudgetCountsDegreesOfFreedom(t *testing.T) {
+	ch := []daq.Channel{{Name: "p1", Quantity: daq.Pressure, Curve: calib.Curve{UOffset: 1000}}}
+	const fit, cal, nu = 2000.0, 1000.0, 6.0 // Pa, k = 1
+	u := math.Hypot(fit, cal)
+	b, ok := report.OpeningBudget(&detect.Event{ID: 1, PressurePa: of(20e5), PressureUPa: of(2 * u), FitDof: of(nu)}, ch)
+	if !ok {
+		t.Fatal("no budget")
+	}
+	l, err := report.EvaluateBudget(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := math.Pow(u/fit, 4) * nu // 9.375
+	if l.Dof == nil || math.Abs(*l.Dof-want) > 1e-6 || math.Abs(l.K-2.249) > 0.002 {
+		t.Errorf("degrees of freedom %v, k %g; want %g and 2.249 (between 2.262 of 9 and 2.228 of 10, GUM table G.2)", l.Dof, l.K, want)
+	}
+	if x := l.Inputs[0]; x.Shape != "t" || x.Dof == nil || *x.Dof != nu {
+		t.Errorf("the fit's line is %+v, want t with %g", x, nu)
+	}
+}
+
 // Two sensors joined make less than the certificate of either: each counts with
 // its weight, and the budget comes to what the event says.
 func TestOpeningBudgetOfJoinedSensors(t *testing.T) {

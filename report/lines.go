@@ -40,6 +40,7 @@ type Line struct {
 
 	PressureBar  *float64 `json:"pressure_bar,omitempty"`
 	PressureUBar *float64 `json:"pressure_u_bar,omitempty"`
+	FitDof       *float64 `json:"fit_dof,omitempty"` // of the fit's part of the uncertainties
 	PeakBar      *float64 `json:"peak_bar,omitempty"`
 	PeakLossBar  *float64 `json:"peak_loss_bar,omitempty"`
 	Reference    string   `json:"reference,omitempty"`
@@ -78,6 +79,7 @@ func EventLine(e detect.Event, start int64, channels []daq.Channel) Line {
 
 		PressureBar:  scaled(e.PressurePa, PaPerBar),
 		PressureUBar: scaled(e.PressureUPa, PaPerBar),
+		FitDof:       scaled(e.FitDof, 1),
 		PeakBar:      scaled(e.PeakPa, PaPerBar),
 		PeakLossBar:  scaled(e.PeakLossPa, PaPerBar),
 		Reference:    string(e.Reference),

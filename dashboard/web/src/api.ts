@@ -11,7 +11,7 @@ export interface RunInfo {
 export interface Event {
   event: string; id: number; rev: number; fault?: string; feature?: string; channel?: string; channels?: string[];
   onset_s: number; onset_u_s?: number; start_s?: number; start_u_s?: number; clock_u_s?: number; end_s?: number; decided_s: number; named_s?: number;
-  pressure_bar?: number; pressure_u_bar?: number; peak_bar?: number; peak_loss_bar?: number; reference?: string;
+  pressure_bar?: number; pressure_u_bar?: number; fit_dof?: number; peak_bar?: number; peak_loss_bar?: number; reference?: string;
   drop_bar?: number; ramp_bar_s?: number; tau_s?: number; area_mm2?: number; area_u_mm2?: number; area_lower_mm2?: number;
   rate_bar_s?: number; step_bar?: number; dip_C?: number; criterion?: string;
   flags: string[]; absent?: Record<string, string>;
