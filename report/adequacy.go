@@ -161,11 +161,12 @@ func breachWords(r *analysis.VentingRow, named bool) string {
 	if named {
 		who = " (" + r.Name + ")"
 	}
-	return fmt.Sprintf(" Of %d simulated cells%s %d breached: with %s confidence the simulated probability is below %s.", b.Trials, who, b.Breaches, percent(b.Confidence), share(b.Upper))
+	return fmt.Sprintf(" Of %d simulated cells%s %d breached: with %s confidence the simulated probability is below %s.", b.Trials, who, b.Breaches, percent(b.Confidence), RoundedUp(b.Upper))
 }
 
-// share writes a probability in per cent, rounded up.
-func share(p float64) string { return figures(math.Ceil(p*1000-1e-9)/10, 1) + " %" }
+// RoundedUp writes a share in per cent, rounded up: a bound that is claimed is
+// never rounded into the claim.
+func RoundedUp(p float64) string { return figures(math.Ceil(p*1000-1e-9)/10, 1) + " %" }
 
 // AdequacySection shows the pressures, the open fraction and the designs.
 func AdequacySection(a *analysis.Adequacy) Section {
@@ -193,11 +194,11 @@ func designTable(rows []analysis.VentingRow) *Table {
 		r := &rows[i]
 		least, breaches, bound, wrong := "none", "–", "–", "–"
 		if r.Suffices {
-			least = figures(math.Ceil(1000*r.LeastOpen-1e-9)/10, 1) + " %"
+			least = RoundedUp(r.LeastOpen)
 		}
 		if b := r.Breach; b != nil {
 			breaches = fmt.Sprintf("%d of %d", b.Breaches, b.Trials)
-			bound = fmt.Sprintf("%.1f %% (< %s)", 100*b.P, share(b.Upper))
+			bound = fmt.Sprintf("%.1f %% (< %s)", 100*b.P, RoundedUp(b.Upper))
 			wrong = fmt.Sprint(b.WrongOrder)
 		}
 		t.Rows = append(t.Rows, Row{Bold: i == 0, Cells: []string{upper(r.Name), figures(r.Result.PeakPa/PaPerBar, 1), fmt.Sprintf("%+.1f", r.Result.MarginPa/PaPerBar), least, breaches, bound, wrong}})

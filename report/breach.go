@@ -55,9 +55,9 @@ func BreachRate(r *lot.BreachRate, confidence float64) BreachLine {
 func BreachSentence(r *lot.BreachRate, confidence float64) string {
 	who := fmt.Sprintf("%d of %d cells (%s) breached", r.Rate.K, r.Rate.N, breachKind(r))
 	if r.Rate.K == 0 {
-		return fmt.Sprintf("%s: none seen is not none, with %s confidence up to %s of such cells may breach.", who, percent(confidence), share(r.Rate.UpperOne))
+		return fmt.Sprintf("%s: none seen is not none, with %s confidence up to %s of such cells may breach.", who, percent(confidence), RoundedUp(r.Rate.UpperOne))
 	}
-	return fmt.Sprintf("%s: with %s confidence between %s and %s of such cells do.", who, percent(confidence), shareDown(r.Rate.Low), share(r.Rate.High))
+	return fmt.Sprintf("%s: with %s confidence between %s and %s of such cells do.", who, percent(confidence), shareDown(r.Rate.Low), RoundedUp(r.Rate.High))
 }
 
 // shareDown writes a probability in per cent, rounded down.
@@ -88,7 +88,7 @@ func BreachSection(rates []lot.BreachRate, contrasts []lot.BreachContrast, tests
 			with = "yes"
 		}
 		t.Rows = append(t.Rows, Row{Cells: []string{with, r.Trigger, orDash(r.Surrounding), fmt.Sprint(r.Rate.N), fmt.Sprint(r.Rate.K),
-			shareDown(r.Rate.Low) + " to " + share(r.Rate.High), share(r.Rate.UpperOne)}})
+			shareDown(r.Rate.Low) + " to " + RoundedUp(r.Rate.High), RoundedUp(r.Rate.UpperOne)}})
 	}
 	t.Note = "Exact binomial bounds. Tests are never pooled across trigger, surrounding or bottom vent."
 	s.Blocks = append(s.Blocks, Block{Table: t})

@@ -193,7 +193,7 @@ func (d designBar) Plot(c draw.Canvas, p *plot.Plot) {
 	c.FillText(s, vg.Point{X: left + 1, Y: y + 5}, upper(d.row.Name))
 	figure := fmt.Sprintf("%.1f bar, margin %+.1f", r.PeakPa/PaPerBar, r.MarginPa/PaPerBar)
 	if b := d.row.Breach; b != nil {
-		figure += fmt.Sprintf("; breach %.1f %% (< %.1f %%)", 100*b.P, 100*b.Upper)
+		figure += fmt.Sprintf("; breach %.1f %% (< %s)", 100*b.P, RoundedUp(b.Upper))
 	}
 	s = words(7.5, ink0, false)
 	s.YAlign = text.YCenter

@@ -139,10 +139,10 @@ func (l *ventingLine) sentences(w io.Writer) {
 	case *l.LeastOpen == 0:
 		fmt.Fprintln(w, "  the housing holds even with the top vent plugged")
 	default:
-		fmt.Fprintf(w, "  the top vent suffices down to %.1f %% open\n", 100**l.LeastOpen)
+		fmt.Fprintf(w, "  the top vent suffices down to %s open\n", report.RoundedUp(*l.LeastOpen))
 	}
 	if b := l.Breach; b != nil {
-		fmt.Fprintf(w, "  breaches in simulation: %d of %d; with %.3g %% confidence the simulated probability is below %.3g %%\n", b.Breaches, b.Trials, 100*b.Confidence, 100*b.Upper)
+		fmt.Fprintf(w, "  breaches in simulation: %d of %d; with %.3g %% confidence the simulated probability is below %s\n", b.Breaches, b.Trials, 100*b.Confidence, report.RoundedUp(b.Upper))
 		if b.WrongOrder > 0 {
 			fmt.Fprintf(w, "  the bottom vent opened first in %d of %d\n", b.WrongOrder, b.Trials)
 		}
@@ -159,14 +159,14 @@ func compareTable(w io.Writer, rows []ventingLine) {
 		most = math.Max(most, math.Max(l.PeakBarg, l.HotBarg))
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "design\tpeak bar\tmargin bar\tleast open %\tbreach %, bound\tpeak (=) and what the housing bears hot (|)")
+	fmt.Fprintln(t, "design\tpeak bar\tmargin bar\tleast open\tbreach, bound\tpeak (=) and what the housing bears hot (|)")
 	for _, l := range rows {
 		least, breach := "none", "-"
 		if l.LeastOpen != nil {
-			least = fmt.Sprintf("%.1f", 100**l.LeastOpen)
+			least = report.RoundedUp(*l.LeastOpen)
 		}
 		if b := l.Breach; b != nil {
-			breach = fmt.Sprintf("%.1f, < %.1f", 100*b.P, 100*b.Upper)
+			breach = fmt.Sprintf("%.1f %%, < %s", 100*b.P, report.RoundedUp(b.Upper))
 		}
 		fmt.Fprintf(t, "%s\t%.1f\t%+.1f\t%s\t%s\t%s\n", l.Design, l.PeakBarg, l.MarginBar, least, breach, bar(l.PeakBarg/most, l.HotBarg/most))
 	}
