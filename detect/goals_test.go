@@ -6,8 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
-
-	"ventward/daq"
+	"time"
 )
 
 // randomOpening draws a burst trace with one to three openings.
@@ -300,82 +299,45 @@ func BenchmarkGoalsNuisance(b *testing.B) {
 	}
 }
 
-func BenchmarkGoalsLaw(b *testing.B) {
-	for _, g := range []float64{1e4, 1e5, 1e6} {
-		b.Run(fmt.Sprintf("%.0e", g), func(b *testing.B) {
-			r := rand.New(rand.NewPCG(*goalSeed, 77))
-			o := benchOf(&scene{rate: 10000})
-			o.FalseAlarmS = g / 10000
-			m, _ := New(o)
-			n := 0
-			buf := make([]daq.Sample, 500)
-			t := int64(0)
-			total := b.N * int(g)
-			for done := 0; done < total; done += len(buf) {
-				for i := range buf {
-					x := r.NormFloat64()
-					buf[i] = daq.Sample{T: t, V: 1e6 + 1000*x, Raw: x}
-					t += 100000
-				}
-				m.Step(0, buf)
-				for _, e := range m.Take().Events {
-					if e.Rev == 1 && e.Kind != SensorFault {
-						n++
-					}
-				}
-			}
-			b.ReportMetric(float64(n)/float64(b.N), "measured/stated")
-			b.ReportMetric(float64(n), "alarms")
-		})
-	}
-}
-
-// BenchmarkGoalsSpikes plays isolated spikes of one to three samples, 5 to 1000
-// sigma, on white noise and counts how many trigger at all.
-func BenchmarkGoalsSpikes(b *testing.B) {
-	r := rand.New(rand.NewPCG(*goalSeed, 55))
-	s := scene{rate: 10000}
-	m, _ := New(benchOf(&s))
-	n, t := 0, int64(0)
-	buf := make([]daq.Sample, 600)
-	for i := range b.N + 20 {
-		size := 1000 * 4 * math.Exp(r.Float64()*math.Log(250)) * float64(1-2*r.IntN(2))
-		wide := 1 + r.IntN(3)
-		at := 200 + r.IntN(200)
-		for k := range buf {
-			v := 1000 * r.NormFloat64()
-			if i >= 20 && k >= at && k < at+wide {
-				v += size
-			}
-			buf[k] = daq.Sample{T: t, V: v + 1e6, Raw: v}
-			t += 100000
-		}
-		m.Step(0, buf)
-		for _, e := range m.Take().Events {
-			if e.Rev == 1 && e.Kind != SensorFault {
-				n++
-			}
-		}
-	}
-	b.ReportMetric(float64(n), "triggers")
-	b.ReportMetric(float64(n)/float64(b.N), "triggers/spike")
-}
-
+// BenchmarkStep is the cost of one sample at a standing pressure, beside the plainest
+// detector there is on the same samples in the same run: a difference and a
+// comparison.
 func BenchmarkStep(b *testing.B) {
-	r := rand.New(rand.NewPCG(1, 2))
-	s := scene{rate: 10000, length: 20, start: 1e6, sigma: 1000}
-	smp := s.samples(r)
-	m, _ := New(benchOf(&s))
-	b.ReportAllocs()
-	b.ResetTimer()
-	t := int64(0)
-	for i := 0; i < b.N; i += 1000 {
-		k := i % (len(smp) - 1000)
-		chunk := smp[k : k+1000]
-		for j := range chunk {
-			chunk[j].T = t
-			t += 100000
-		}
-		m.Step(0, chunk)
+	const chunk = 1000
+	s := bar(20)
+	s.ramp = nil // so that the trace can go round
+	smp := s.samples(rand.New(rand.NewPCG(1, 2)))
+	m, err := New(benchOf(&s))
+	if err != nil {
+		b.Fatal(err)
 	}
+	var own, plain time.Duration
+	now, n, hits := int64(0), 0, 0
+	b.ReportAllocs()
+	for b.Loop() {
+		k := n % (len(smp) - chunk) / chunk * chunk
+		part := smp[k : k+chunk]
+		for j := range part {
+			part[j].T = now
+			now += 100000
+		}
+		begin := time.Now()
+		m.Step(0, part)
+		half := time.Now()
+		last := part[0].V
+		for j := range part {
+			if part[j].Q == 0 && last-part[j].V > 5e5 {
+				hits++
+			}
+			last = part[j].V
+		}
+		own, plain = own+half.Sub(begin), plain+time.Since(half)
+		n += chunk
+	}
+	if hits > 0 {
+		b.Fatalf("the plain detector sees %d falls where there is none", hits)
+	}
+	b.ReportMetric(float64(n)/own.Seconds()/1e6, "Msamples/s")
+	b.ReportMetric(float64(own)/float64(n), "ns/sample")
+	b.ReportMetric(float64(own)/float64(plain), "times-plain")
 }

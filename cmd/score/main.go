@@ -30,6 +30,8 @@ type options struct {
 	rig     string // burst or runaway; empty: both
 	clean   bool   // clean openings against their bounds, the fit alone
 	first   uint64 // first seed; 0: the start of the range
+	law     int    // false alarms on white noise that are waited for; 0: no
+	spikes  int    // isolated spikes to play; 0: no
 }
 
 func main() {
@@ -45,6 +47,8 @@ func main() {
 	flag.BoolVar(&o.clean, "clean", false, "the fit alone, on openings with white noise and a known lag, against the Cramér-Rao bounds")
 	flag.StringVar(&o.rig, "rig", "", "burst or runaway (default: both)")
 	flag.Uint64Var(&o.first, "first", 0, "first seed, for a range nobody has looked at (default: the start of the development or scoring seeds)")
+	flag.IntVar(&o.law, "law", 0, "count false alarms on white noise at 1e4 to 1e7 samples between them, over this many expected ones (20: half a minute)")
+	flag.IntVar(&o.spikes, "spikes", 0, "play this many isolated spikes and count the false triggers (30000: seconds)")
 	flag.Parse()
 	if err := run(o, os.Stdout); err != nil {
 		fmt.Fprintln(os.Stderr, "score:", err)
@@ -69,6 +73,9 @@ func run(o options, out io.Writer) error {
 	n, err := o.count()
 	if err != nil {
 		return err
+	}
+	if o.law > 0 || o.spikes > 0 {
+		return o.prove(out)
 	}
 	var kinds []sim.ScenarioKind
 	for _, k := range sim.Scenarios() {
@@ -133,6 +140,20 @@ func run(o options, out io.Writer) error {
 	fmt.Fprintf(out, "%s seeds %d to %d, %d scenarios at 10 kHz and 1 kHz: %d traces in %.0f s\n(development seeds start at %d, scoring seeds at %d)\n\n",
 		name, first, first+uint64(n)-1, len(kinds), len(s.results), time.Since(begin).Seconds(), devSeeds, scoreSeeds)
 	s.print(out, o)
+	return nil
+}
+
+// prove runs the proofs that were asked for.
+func (o *options) prove(out io.Writer) error {
+	seed := max(o.first, devSeeds)
+	if o.law > 0 {
+		if err := runLaw(seed, o.law, out); err != nil {
+			return err
+		}
+	}
+	if o.spikes > 0 {
+		return runSpikes(seed, o.spikes, out)
+	}
 	return nil
 }
 
