@@ -27,6 +27,9 @@ func (a *opening) lookBack() (p past, ok bool) {
 		if at < a.start.onset-earlierSpan || s.first < 2*earlierLeast || end-s.first < earlierLeast {
 			return p, false
 		}
+		if a.w.After && a.bows(end) {
+			return p, false
+		}
 		return a.hingeBefore(s.index(at-earlierRamp), end, at, earlierOpening)
 	}
 	short := s.t[a.from] > a.start.onset-0.1 && s.t[0] < s.t[a.from]-0.05
@@ -34,6 +37,27 @@ func (a *opening) lookBack() (p past, ok bool) {
 		return p, false
 	}
 	return a.hingeBefore(s.index(a.start.onset-earlierSpan), end, math.NaN(), earlierStep)
+}
+
+// bows tells whether what is under way up to sample end bends downwards: a
+// volume that grows does, no opening's fall. The fit then goes by the ramp's
+// bend.
+func (a *opening) bows(end int) bool {
+	s := &a.s
+	end = min(end, a.quietEnd(a.start.onset))
+	for from := s.first; end-from >= 4*curveBlocks; from = (from + end) / 2 {
+		c, ok := parabola(s.t[from:end], s.v[from:end])
+		if !ok {
+			continue
+		}
+		if c.coef[2] > 0 {
+			return false
+		}
+		a.from, a.curved, a.bent = from, c.bend(), false
+		a.noise = newNoise(lineResiduals(s.t[from:end], a.flattened(from, end)), a.floor()*a.floor())
+		return true
+	}
+	return false
 }
 
 // hingeBefore is the best hinge within the samples [from, to), downwards for an

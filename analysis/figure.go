@@ -142,6 +142,9 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 		x := a.start.onset - a.s.t[a.from]
 		bend = math.Max(bend, math.Abs(a.start.level-a.s.v[a.from])/(x*x))
 	}
+	if a.earlier == straightRamp {
+		bend = math.Max(math.Max(bend, a.bowed), math.Abs(a.curved))
+	}
 	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
 	free = []figure{figOnset, figLevel, figRamp, figRate, figWidth, figBend, figShape, figZero}
 	if a.warms() {

@@ -92,6 +92,8 @@ type opening struct {
 	b                   bins
 	used                int     // bins that the fit uses
 	bent                bool    // the ramp before the onset is no straight line
+	curved              float64 // it is a parabola of this second derivative, Pa/s²; 0: it is none
+	bowed               float64 // it may have a second derivative of this size, Pa/s²
 	turns               bool    // the fall ends by a rise
 	lowest              float64 // where it is lowest, s
 	listened, regulated int     // searches made
@@ -270,13 +272,14 @@ func (a *opening) enough(h hinge, variance float64) int {
 func (a *opening) straighten(onset float64) {
 	s := &a.s
 	end, last := a.quietEnd(onset), s.index(onset)
-	a.bent = false
+	a.bent, a.curved, a.bowed = false, 0, 0
 	for span := math.Max(rampSpan, 64*s.dt); ; span /= 2 {
 		a.from = max(s.first, s.index(onset-span))
 		if last-a.from < 32 {
 			break
 		}
 		if end-a.from < 24 || bend(s.t[a.from:end], s.v[a.from:end]) < 3 {
+			a.hintBend(end)
 			return
 		}
 	}
@@ -285,31 +288,14 @@ func (a *opening) straighten(onset float64) {
 }
 
 // bend is the curvature of v over t in units of its standard deviation (or half
-// of what lastOff says, if that is more), from
-// the means of up to 24 blocks: their scatter holds the noise's correlation.
+// of what lastOff says, if that is more).
 func bend(t, v []float64) float64 {
-	blocks := min(24, len(t)/2)
-	x, y := make([]float64, blocks), make([]float64, blocks)
-	for k := range blocks {
-		i, j := k*len(t)/blocks, (k+1)*len(t)/blocks
-		for ; i < j; i++ {
-			x[k] += (t[i] - t[0]) / float64(j-k*len(t)/blocks)
-			y[k] += (v[i] - v[0]) / float64(j-k*len(t)/blocks)
-		}
-	}
-	scale := x[blocks-1]
-	p := Problem{Y: y, Predict: func(c, m []float64) {
-		for k := range m {
-			u := x[k] / scale
-			m[k] = c[0] + u*(c[1]+u*c[2])
-		}
-	}}
-	r, err := Fit(p, []float64{0, y[blocks-1], 0}, FitOptions{Loss: Squares, Iterations: 8})
-	if err != nil || r.Cov == nil || r.RSS == 0 {
+	c, ok := newCurve(t, v, 2)
+	if !ok {
 		return 0
 	}
-	z := r.Theta[2] / math.Sqrt(r.Cov.At(2, 2)*r.RSS/float64(blocks-3))
-	return math.Max(math.Abs(z), lastOff(x, y)/2)
+	x, y := blocks(t, v)
+	return math.Max(math.Abs(c.z), lastOff(x, y)/2)
 }
 
 // lastOff is by how many of the others' standard deviations the last two of the
@@ -406,7 +392,36 @@ func (a *opening) estimateNoise(onset float64) noise {
 	if end-a.from < 24 {
 		return whiteNoise(math.Max(a.firstVariance(), floor))
 	}
-	return newNoise(lineResiduals(s.t[a.from:end], s.v[a.from:end]), floor)
+	return newNoise(lineResiduals(s.t[a.from:end], a.flattened(a.from, end)), floor)
+}
+
+// flattened are the values of the samples [from, to) without the ramp's bend.
+func (a *opening) flattened(from, to int) []float64 {
+	v := a.s.v[from:to]
+	if a.curved == 0 {
+		return v
+	}
+	flat := make([]float64, len(v))
+	middle := (a.s.t[from] + a.s.t[to-1]) / 2
+	for i := range v {
+		d := a.s.t[from+i] - middle
+		flat[i] = v[i] - a.curved/2*d*d
+	}
+	return flat
+}
+
+// perhapsBent is from how many standard deviations on a ramp that is taken for
+// straight may be bent all the same.
+const perhapsBent = 1.5
+
+// hintBend sets what bend a straight ramp up to sample end may hide.
+func (a *opening) hintBend(end int) {
+	if end-a.from < curveBlocks {
+		return
+	}
+	if c, ok := newCurve(a.s.t[a.from:end], a.s.v[a.from:end], 2); ok && math.Abs(c.z) > perhapsBent {
+		a.bowed = math.Abs(c.bend())
+	}
 }
 
 // lineResiduals are the residuals of a straight line fitted with Tukey's
