@@ -42,6 +42,7 @@ func (s *Server) routes() []route {
 		{"GET", "/api/v1/runs/{id}", s.getRun},
 		{"GET", "/api/v1/runs/{id}/report", s.getRunReport},
 		{"GET", "/api/v1/runs/{id}/journal", s.getJournal},
+		{"GET", "/api/v1/runs/{id}/curves", s.getCurves},
 		{"POST", "/api/v1/runs/{id}/outcome", s.postOutcome},
 		{"POST", "/api/v1/runs/{id}/review", s.postReview},
 		{"GET", "/api/v1/specimens", s.getSpecimens},

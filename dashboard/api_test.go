@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -85,6 +86,28 @@ func (a archive) Journal(_ context.Context, id string) (*Journal, error) {
 		{N: 2, At: 8e9, Kind: stream.NoteAlarm, What: "shelved", Subject: "limit", Alarm: 4, Priority: guard.High, Who: "B. Okoro", Reason: "being mended", Until: 68e9},
 		{N: 3, At: 9e9, Kind: stream.NoteOutput, What: "off", Subject: "supply"},
 	}}, nil
+}
+
+// Curves are those of one channel that reads 0 to 7 bar, a sample a second, and
+// fails at 4 s.
+func (a archive) Curves(_ context.Context, id string, from, to float64, bins int) (*Curves, error) {
+	switch _, ok := a[id]; {
+	case id == "open":
+		return nil, &Refusal{Reason: "it is still being recorded", Next: "ask again"}
+	case !ok:
+		return nil, ErrNoRun
+	}
+	c := &Curves{Run: id, First: 0, Last: 8, From: from, To: to, Bins: bins, Channels: []daq.Channel{{Name: "p1", Quantity: daq.Pressure, Reference: daq.Gauge}, {Name: "door"}}}
+	if math.IsNaN(from) {
+		c.From, c.To = c.First, c.Last
+	}
+	c.Traces = []*report.Envelope{report.NewEnvelope(c.From, c.To, bins), nil}
+	for t := range 8 {
+		if t != 4 {
+			c.Traces[0].Add(float64(t), float64(t)*1e5)
+		}
+	}
+	return c, nil
 }
 
 func newRig() *rig {

@@ -48,6 +48,10 @@ type Archive interface {
 	// Journal is what happened in a run that has ended, or ErrNoRun, or a
 	// *Refusal. Its notes are numbered from 1 without holes.
 	Journal(ctx context.Context, id string) (*Journal, error)
+	// Curves are the readings of a run that has ended, between two times (s from
+	// its time zero; NaN: as far as it was recorded) in so many stretches, or
+	// ErrNoRun, or a *Refusal.
+	Curves(ctx context.Context, id string, from, to float64, bins int) (*Curves, error)
 }
 
 // A Refusal is a command's "no": the person who asked is told why and what to

@@ -6,14 +6,14 @@ import "math"
 // of bins of time: what a plot shows of any number of samples without losing a
 // single one's height.
 type Envelope struct {
-	from, width float64
-	lo, hi      []float64
+	from, to, width float64
+	lo, hi          []float64
 }
 
 // NewEnvelope covers the time from, to in s with the given number of bins.
 func NewEnvelope(from, to float64, bins int) *Envelope {
 	bins = max(1, min(bins, 1<<16))
-	e := &Envelope{from: from, width: math.Max(to-from, 1e-9) / float64(bins), lo: make([]float64, bins), hi: make([]float64, bins)}
+	e := &Envelope{from: from, to: math.Max(to, from+1e-9), width: math.Max(to-from, 1e-9) / float64(bins), lo: make([]float64, bins), hi: make([]float64, bins)}
 	for i := range e.lo {
 		e.lo[i], e.hi[i] = math.Inf(1), math.Inf(-1)
 	}
@@ -23,13 +23,22 @@ func NewEnvelope(from, to float64, bins int) *Envelope {
 // Add takes a sample; outside the covered time and NaN it does nothing.
 func (e *Envelope) Add(t, v float64) {
 	i := int(math.Floor((t - e.from) / e.width))
-	if i == len(e.lo) { // the very end belongs to the last bin
+	if i == len(e.lo) && t <= e.to { // the very end belongs to the last bin
 		i--
 	}
 	if i < 0 || i >= len(e.lo) || math.IsNaN(v) {
 		return
 	}
 	e.lo[i], e.hi[i] = math.Min(e.lo[i], v), math.Max(e.hi[i], v)
+}
+
+// Bounds are the least and the greatest value of bin i, from 0 on; NaN: nothing
+// was added to it, or there is no such bin.
+func (e *Envelope) Bounds(i int) (lo, hi float64) {
+	if i < 0 || i >= len(e.lo) || e.lo[i] > e.hi[i] {
+		return math.NaN(), math.NaN()
+	}
+	return e.lo[i], e.hi[i]
 }
 
 // Empty tells whether nothing was added.

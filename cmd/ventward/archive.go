@@ -20,7 +20,7 @@ type archive struct {
 	told *journals
 }
 
-// longestReport bounds the run whose report or journal the page asks for, s: they
+// longestReport bounds the run whose report, journal or curves the page asks for, s: they
 // are computed from the whole record, beside a bench that may be at work.
 const longestReport = 3600
 
@@ -44,6 +44,16 @@ func (a archive) Journal(ctx context.Context, id string) (*dashboard.Journal, er
 	})
 }
 
+// Curves are the readings of a run that has ended.
+func (a archive) Curves(ctx context.Context, id string, from, to float64, bins int) (*dashboard.Curves, error) {
+	return ask(ctx, a.room, func() (*dashboard.Curves, error) {
+		if err := a.waitable(id, "curves"); err != nil {
+			return nil, err
+		}
+		return curvesOf(ctx, a.s, id, from, to, bins)
+	})
+}
+
 // waitable tells why what is computed from a run's whole record can't be had by
 // a page: nil, it can.
 func (a archive) waitable(id, what string) error {
@@ -53,7 +63,8 @@ func (a archive) waitable(id, what string) error {
 	}
 	m := rd.Meta()
 	rd.Close()
-	command := map[string]string{"report": "write its report with ventward report " + id + " -o run.pdf", "journal": "list it with ventward journal " + id}
+	command := map[string]string{"report": "write its report with ventward report " + id + " -o run.pdf", "journal": "list it with ventward journal " + id,
+		"curves": "take them out with ventward export " + id + " --format parquet -o run.parquet"}
 	switch {
 	case m.State == store.StateOpen:
 		return &dashboard.Refusal{Reason: "run " + id + " is still being recorded", Next: "ask again when it has ended"}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -230,25 +231,11 @@ func runAlarms(rd *store.Reader, r *report.Run) error {
 
 // runSpan finds the time to show: round the openings, or all that was recorded.
 func runSpan(st *store.Store, r *report.Run, whole bool) error {
-	rd, err := st.Reader(r.ID)
+	all, err := recordedSpan(context.Background(), st, r.ID)
 	if err != nil {
 		return err
 	}
-	defer rd.Close()
-	var first, last int64
-	_, err = play(rd, nil, func(en *daq.Entry, _ *outcome, _ *engine) error {
-		if en.Kind == daq.EntryBatch {
-			if first == 0 {
-				first = en.At
-			}
-			last = en.At
-		}
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	r.From, r.To = seconds(first-r.Zero), seconds(last-r.Zero)
+	r.From, r.To = all.first, all.last
 	if whole || r.Options.Rig == detect.RunawayRig {
 		return nil
 	}
@@ -266,13 +253,13 @@ func runSpan(st *store.Store, r *report.Run, whole bool) error {
 
 // runTraces plays the run and keeps the least and greatest values to draw.
 func runTraces(st *store.Store, r *report.Run, b *config.Bench) error {
-	r.Traces = envelopes(b.Channels, r.From, r.To)
+	r.Traces = envelopes(b.Channels, r.From, r.To, plotBins)
 	for i := range r.Events {
 		e := &r.Events[i]
 		if e.Opens() && len(r.Zooms) < zoomsShown {
 			z := report.Zoom{Event: e.ID}
 			z.From, z.To = report.ZoomAround(e, r.Zero)
-			z.Traces = envelopes(b.Channels, z.From, z.To)
+			z.Traces = envelopes(b.Channels, z.From, z.To, plotBins)
 			r.Zooms = append(r.Zooms, z)
 		}
 	}
@@ -304,30 +291,32 @@ func runTraces(st *store.Store, r *report.Run, b *config.Bench) error {
 }
 
 // envelopes makes one for each channel that is plotted.
-func envelopes(chans []daq.Channel, from, to float64) []*report.Envelope {
+func envelopes(chans []daq.Channel, from, to float64, bins int) []*report.Envelope {
 	out := make([]*report.Envelope, len(chans))
 	for i := range chans {
 		if c := &chans[i]; c.Quantity == daq.Pressure && c.Role != daq.RoleBarometer || c.Quantity == daq.Temperature {
-			out[i] = report.NewEnvelope(from, to, plotBins)
+			out[i] = report.NewEnvelope(from, to, bins)
 		}
 	}
 	return out
 }
 
 func addSamples(r *report.Run, ch int, samples []daq.Sample) {
+	addTo(r.Traces[ch], samples, r.Zero)
+	for j := range r.Zooms {
+		addTo(r.Zooms[j].Traces[ch], samples, r.Zero)
+	}
+}
+
+// addTo adds the good samples to an envelope (nil: none) whose time zero is
+// zero, bench time in ns.
+func addTo(e *report.Envelope, samples []daq.Sample, zero int64) {
+	if e == nil {
+		return
+	}
 	for i := range samples {
-		s := &samples[i]
-		if s.Q&daq.Bad != 0 {
-			continue
-		}
-		t := seconds(s.T - r.Zero)
-		if e := r.Traces[ch]; e != nil {
-			e.Add(t, s.V)
-		}
-		for j := range r.Zooms {
-			if e := r.Zooms[j].Traces[ch]; e != nil {
-				e.Add(t, s.V)
-			}
+		if s := &samples[i]; s.Q&daq.Bad == 0 {
+			e.Add(seconds(s.T-zero), s.V)
 		}
 	}
 }
