@@ -46,6 +46,7 @@ type opening struct {
 	level       float64 // true pressure in the event's channel's reference, Pa
 	statistical float64 // the stated uncertainty without the calibration's part, Pa
 	shown       float64 // the same as the channel's calibration error makes it
+	alone       bool    // one sensor watches the volume: shown is then known exactly
 }
 
 const falseAlarmS = 1000 * 3600.0
@@ -202,8 +203,11 @@ func (r *result) match(tr *sim.Trace) {
 // calibration sets what the trace's calibration errors make of the true level
 // where all sensors of the volume are weighed by their variances, in the
 // reference of channel ch, and returns the expanded uncertainty that is left.
+// Which sensors the program heard, and how it weighed what they differ by, it
+// doesn't say: with more than one the level is no more than about right.
 func (r *result) calibration(tr *sim.Trace, t *opening, ch daq.ChannelID) float64 {
 	var sum, weights float64
+	sensors := 0
 	for i := range tr.Series {
 		s := &tr.Series[i]
 		if s.Channel.Role != daq.RoleSpecimen {
@@ -213,12 +217,13 @@ func (r *result) calibration(tr *sim.Trace, t *opening, ch daq.ChannelID) float6
 		if s.Channel.Reference == daq.Absolute {
 			level += tr.Fixture.AmbientPa
 		}
+		sensors++
 		c := s.Channel.Curve
 		u := math.Hypot(math.Hypot(c.UOffset, c.UGain*level), s.Sigma/math.Sqrt(math.Max(float64(t.start-t.begin), 1)))
 		sum += (calibrated(s, t.begin, t.start, level) - level) / (u * u)
 		weights += 1 / (u * u)
 	}
-	t.shown = t.level
+	t.shown, t.alone = t.level, sensors == 1
 	if weights == 0 {
 		return 0
 	}

@@ -98,7 +98,7 @@ func run(o options, out io.Writer) error {
 		first, name = scoreSeeds, "scoring"
 	}
 	if o.first > 0 {
-		first, name = o.first, rangeOf(o.first, n)
+		first, name = o.first, rangeOf(o.first, n*max(len(kinds), 1))
 	}
 	if o.clean {
 		fmt.Fprintf(out, "%s seeds %d to %d (development seeds start at %d, scoring seeds at %d)\n\n", name, first, first+uint64(n)-1, devSeeds, scoreSeeds)
@@ -128,17 +128,19 @@ func run(o options, out io.Writer) error {
 			}
 		})
 	}
-	for _, k := range kinds {
+	// Each scenario has seeds of its own: one seed draws one bench with its
+	// calibration errors, and forty scenarios of it would be one trial.
+	for k, kind := range kinds {
 		for i := range n {
 			for _, rate := range []float64{10000, 1000} {
-				jobs <- job{kind: k, seed: first + uint64(i), rate: rate}
+				jobs <- job{kind: kind, seed: first + uint64(i*len(kinds)+k), rate: rate}
 			}
 		}
 	}
 	close(jobs)
 	wg.Wait()
 	fmt.Fprintf(out, "%s seeds %d to %d, %d scenarios at 10 kHz and 1 kHz: %d traces in %.0f s\n(development seeds start at %d, scoring seeds at %d)\n\n",
-		name, first, first+uint64(n)-1, len(kinds), len(s.results), time.Since(begin).Seconds(), devSeeds, scoreSeeds)
+		name, first, first+uint64(n*len(kinds))-1, len(kinds), len(s.results), time.Since(begin).Seconds(), devSeeds, scoreSeeds)
 	s.print(out, o)
 	return nil
 }

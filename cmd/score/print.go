@@ -215,7 +215,7 @@ func (f *figures) measure(r *result, t *opening, thirds [2]float64) {
 	if e.PressurePa != nil && e.PressureUPa != nil && !e.Has(detect.FlagLowerBound) {
 		err := *e.PressurePa - t.level
 		hit("pressure", err, *e.PressureUPa)
-		if t.resolved {
+		if t.resolved && t.alone {
 			// The limit knows noise only: take the calibration's part out of both.
 			f.pressure = append(f.pressure, math.Abs(*e.PressurePa-t.shown)/math.Hypot(t.pressureU, t.RampPaS*t.onsetSD))
 			f.sharpP = append(f.sharpP, t.statistical/math.Hypot(2*t.pressureU, t.RampPaS*t.onsetSD))
@@ -241,7 +241,7 @@ func (f *figures) print(out io.Writer) {
 	row("allowed ruptures detected", "all", "%d of %d", f.broken, f.ruptures)
 	row("nuisance traces with a false opening", "0", "%d of %d", f.wrong, f.nuisance)
 	row("false openings on traces with openings", "0", "%d", f.falseIn)
-	row("pressure error / limit, p50, p90, resolved", "<= 1.5, <= 3", "%.2f, %.2f (n %d)", quantile(f.pressure, 0.5), quantile(f.pressure, 0.9), len(f.pressure))
+	row("pressure error / limit, p50, p90, resolved, one sensor", "<= 1.5, <= 3", "%.2f, %.2f (n %d)", quantile(f.pressure, 0.5), quantile(f.pressure, 0.9), len(f.pressure))
 	row("onset error / Cramer-Rao, p50, resolved", "<= 2", "%.2f (n %d)", quantile(f.onset, 0.5), len(f.onset))
 	row("area, relative error, p50, p90, resolved", "<= 0.02, <= 0.05", "%.4f, %.4f (n %d)", quantile(f.area, 0.5), quantile(f.area, 0.9), len(f.area))
 	row("sharpness: stated u / (2 x limit's sd), p50: pressure, onset", "<= 3", "%.2f, %.2f", quantile(f.sharpP, 0.5), quantile(f.shpO, 0.5))

@@ -37,6 +37,14 @@ func TestFirstSeed(t *testing.T) {
 	if want := "scoring seeds 5000000 to 5000000"; !strings.Contains(out.String(), want) {
 		t.Errorf("no %q in\n%s", want, out.String())
 	}
+	// Two scenarios are two trials, each with a bench of its own.
+	out.Reset()
+	if err := run(options{set: "small", n: 1, only: "rupture,vent", nofit: true, first: 5_000_000}, &out); err != nil {
+		t.Fatal(err)
+	}
+	if want := "scoring seeds 5000000 to 5000001"; !strings.Contains(out.String(), want) {
+		t.Errorf("no %q in\n%s", want, out.String())
+	}
 	for first, want := range map[uint64]string{1: "development", scoreSeeds: "scoring", scoreSeeds - 2: "development and scoring"} {
 		if got := rangeOf(first, 3); got != want {
 			t.Errorf("3 seeds from %d: %q, want %q", first, got, want)
