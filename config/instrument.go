@@ -69,6 +69,9 @@ func (r *reading) instrument(s *section) Instrument {
 		in.Polled = true
 		in.Query = query(s, &in.Instrument)
 	}
+	if in.Polled {
+		in.RenewS = s.real("renewed_ms", 1000/max(in.RateHz, 0.001), 0, 3.6e6) / 1000
+	}
 	if in.SilentS == 0 {
 		in.SilentS = defaultSilent(in.RateHz)
 	}
@@ -83,7 +86,7 @@ func (r *reading) instrument(s *section) Instrument {
 
 // protocolKeys are the keys of an [[instrument]] that one protocol has.
 var protocolKeys = []string{"tick_hz", "columns", "column", "delimiter", "fields", "checksum", "sequence_field", "sequence_wrap",
-	"tick_field", "tick_wrap", "register", "timeout_ms", "quarantine_ms", "verify_ms", "frame_rows", "question", "gap_ms", "end", "answer_end", "refusal"}
+	"tick_field", "tick_wrap", "register", "timeout_ms", "quarantine_ms", "verify_ms", "frame_rows", "question", "gap_ms", "end", "answer_end", "refusal", "renewed_ms"}
 
 // defaultAdapterMS is how long a USB serial adapter may keep received bytes back
 // before it hands them over: the common setting of its latency timer (common

@@ -137,18 +137,19 @@ func (p *Path) acquire(in *Instrument) {
 		p.add("sample just missed", 1/in.RateHz)
 		p.add("line of text", float64(textNumber*in.Line.Fields+8)*byteS)
 	case in.Modbus != nil:
-		p.polled(in.Modbus.PollS, in.Modbus.WorstDelayS(), modbusPoll(in)*byteS)
+		p.polled(in.RenewS, in.Modbus.PollS, in.Modbus.WorstDelayS(), modbusPoll(in)*byteS)
 	case in.Query != nil:
 		n := 0
 		for _, q := range in.Query.Questions {
 			n += len(q.Ask) + len(q.Prefix) + len(q.Suffix) + len(q.Decimals)*textNumber + 16
 		}
-		p.polled(in.Query.PollS, in.Query.WorstDelayS(), float64(n)*byteS+float64(len(in.Query.Questions))*in.Query.GapS)
+		p.polled(in.RenewS, in.Query.PollS, in.Query.WorstDelayS(), float64(n)*byteS+float64(len(in.Query.Questions))*in.Query.GapS)
 	}
 	p.add("serial adapter", in.AdapterS)
 }
 
-func (p *Path) polled(poll, lost, onLine float64) {
+func (p *Path) polled(renew, poll, lost, onLine float64) {
+	p.add("measured before it was asked", renew)
 	p.add("poll just missed", poll)
 	p.add("asking and answering", onLine)
 	p.add("one answer lost, quarantine", lost)
@@ -203,7 +204,7 @@ func (b *Bench) PeakLosses() []PeakLoss {
 			continue
 		}
 		l := PeakLoss{Channel: c.Name, RampPaS: b.RampPaS, Accepted: b.Slow[c.Name], channel: i}
-		l.LossPa = b.RampPaS * (1/b.Instruments[c.Instrument].RateHz + c.LagS + c.DelayS)
+		l.LossPa = b.RampPaS * (1/b.Instruments[c.Instrument].RateHz + b.Instruments[c.Instrument].RenewS + c.LagS + c.DelayS)
 		if c.High > 0 {
 			l.Part = l.LossPa / c.High
 		}

@@ -58,7 +58,10 @@ type ClockState struct {
 // of a Read carries a clean arrival. The mapping in use is slewed towards the
 // envelope, so that times never jump and never run backwards.
 //
-// Polled readings take the middle of request and answer; batches without tick
+// Polled readings take the middle of request and answer. What is answered was
+// measured up to one renewal before: where the device's own rhythm and the polls'
+// are near each other that age beats between nothing and a whole renewal, so all
+// of it counts as uncertainty. Batches without tick
 // and sequence end at their arrival; batches with Times keep them.
 //
 // A Clock is a function of the batches it was given and of nothing else, so a
@@ -70,6 +73,7 @@ type Clock struct {
 	periodNS  float64 // nominal sample period, ns; 0: not known
 	windowNS  float64
 	minDelay  int64
+	renewNS   int64 // of a device that is asked: how old its newest measurement may be
 	started   bool
 	epoch     uint32
 	base      uint64 // tick or sequence at which device time is 0
@@ -144,7 +148,10 @@ func NewClock(o ClockOptions) *Clock {
 	}
 	switch {
 	case in.Polled:
-		c.mode = byPoll
+		c.mode, c.renewNS = byPoll, int64(in.RenewS*secondNS)
+		if c.renewNS <= 0 {
+			c.renewNS = int64(c.periodNS)
+		}
 	case in.TickHz >= slowestHz:
 		c.mode, c.perTick = byTick, secondNS/in.TickHz
 		if rated {
@@ -185,7 +192,7 @@ func (c *Clock) State() ClockState {
 // arrived, or in the middle of request and answer.
 func (c *Clock) arrival(b *Batch) Stamp {
 	step := c.periodNS
-	s := Stamp{Settled: true, Epoch: b.Epoch, UNS: b.HalfTrip}
+	s := Stamp{Settled: true, Epoch: b.Epoch, UNS: b.HalfTrip + c.renewNS}
 	if c.mode != byPoll {
 		s.UNS = c.minDelay + int64(step) + spreadNS
 	}

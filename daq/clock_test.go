@@ -298,9 +298,31 @@ func TestClockPolled(t *testing.T) {
 	c := NewClock(ClockOptions{Instrument: Instrument{RateHz: 10, Polled: true}})
 	for i := range 5 {
 		b := &Batch{Arrived: int64(i)*1e8 + 12345, HalfTrip: 2e6, N: 1, K: 1, Newest: true}
-		if s := c.Take(b); s.At(0) != b.Arrived || s.UNS != 2e6 || !s.Settled || s.Late {
+		if s := c.Take(b); s.At(0) != b.Arrived || s.UNS != 2e6+1e8 || !s.Settled || s.Late {
 			t.Errorf("reading %d: %+v, want the middle %d", i, s, b.Arrived)
 		}
+	}
+}
+
+// A device that measures anew every 97 ms is asked every 100 ms: the age of what
+// it answers beats between nothing and 97 ms, within what is stated, and a good
+// part of that is met.
+func TestClockPollsBeatWithTheDevice(t *testing.T) {
+	const renew, poll, half = int64(97e6), int64(100e6), int64(1e6)
+	c := NewClock(ClockOptions{Instrument: Instrument{RateHz: 10, Polled: true, RenewS: float64(renew) * 1e-9}})
+	least, most := int64(math.MaxInt64), int64(0)
+	for i := range int64(200) {
+		asked := i * poll
+		measured := asked / renew * renew
+		s := c.Take(&Batch{Arrived: asked + half, HalfTrip: half, N: 1, K: 1, Newest: true})
+		off := s.At(0) - measured
+		if off < 0 || off > s.UNS {
+			t.Fatalf("reading %d: off by %d ns, stated within %d", i, off, s.UNS)
+		}
+		least, most = min(least, off), max(most, off)
+	}
+	if least > 5e6 || most < 90e6 {
+		t.Errorf("ages from %d to %d ns: the beat was not met", least, most)
 	}
 }
 

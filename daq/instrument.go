@@ -18,6 +18,7 @@ type Instrument struct {
 	RateHz   float64 `json:"rate_hz"`            // rows a second
 	TickHz   float64 `json:"tick_hz,omitempty"`  // device ticks a second; 0: no tick
 	Polled   bool    `json:"polled,omitempty"`   // asked for each reading
+	RenewS   float64 `json:"renew_s,omitempty"`  // how often one that is asked measures anew, s: an answer may be so old; 0: not known, taken as 1/RateHz
 	SilentS  float64 `json:"silent_s,omitempty"` // after this long without a row the instrument is stale
 }
 
