@@ -243,9 +243,15 @@ func sensitivityCell(r *BudgetInput) string {
 	return fmt.Sprintf("%.3g", r.Sensitivity)
 }
 
+// manyDof is from where on degrees of freedom say no more than that they are many.
+const manyDof = 1e5
+
 func dofCell(v *float64) string {
-	if v == nil {
+	switch {
+	case v == nil:
 		return "∞"
+	case *v > manyDof:
+		return "> " + figures(manyDof, 0)
 	}
 	return figures(*v, 0)
 }

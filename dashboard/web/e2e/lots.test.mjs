@@ -90,6 +90,17 @@ test('stored runs are listed, newest first', async () => {
   await fits();
   await page.locator('table.runs tbody tr', { hasText: /closed\s*$/ }).first().getByRole('link').click();
   await page.locator('.report').waitFor();
+  await page.locator('[data-note]').first().waitFor();
+  assert.match(await page.locator('.history table').innerText(), /Course\s+armed[\s\S]*Course\s+under test/);
+  const stretch = page.getByTestId('stretch'), whole = await stretch.innerText();
+  await page.getByRole('button', { name: /^Round / }).first().click();
+  await page.locator('[data-testid=stretch][data-current=true]').filter({ hasNotText: whole }).waitFor();
+  const [from, to] = (await stretch.innerText()).split(' to ').map(parseFloat);
+  assert.ok(Math.abs(to - from - 0.15) < 0.002, `${from} to ${to} s`);
+  const onset = parseFloat(await page.locator('.events .card .head .num').first().innerText());
+  assert.ok(from < onset && onset < to, `the opening at ${onset} s lies from ${from} to ${to} s`);
+  await page.getByRole('button', { name: 'Whole run' }).click();
+  await page.locator('[data-testid=stretch][data-current=true]').filter({ hasText: whole }).waitFor();
   const said = await page.locator('.report').innerText();
   for (const part of [/SIMULATED BENCH/, /Equipment and calibration/, /Hash of the run file/, /Monitoring aid, not a safety device/]) assert.match(said, part);
   assert.ok(await page.locator('.drawing img').count() >= 1);

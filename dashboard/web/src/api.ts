@@ -35,7 +35,7 @@ export interface Check { name: string; ok: boolean; required: boolean; why?: str
 export interface Held { at_least_bar: number; reference: string; pressurised: boolean }
 export interface Load { total: number; recent: number; flood?: boolean; chattering?: string[]; stale?: number }
 export interface Note {
-  n: number; at_utc: string; kind: 'alarm' | 'trip' | 'phase' | 'command'; what: string; subject: string; alarm?: number;
+  n: number; at_utc: string; kind: 'alarm' | 'trip' | 'phase' | 'command' | 'output'; what: string; subject: string; alarm?: number;
   priority?: string; text?: string; who?: string; reason?: string; until_utc?: string; refused?: boolean;
 }
 export interface Sensor {

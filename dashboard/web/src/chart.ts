@@ -17,11 +17,22 @@ export interface ChartOptions {
   /** seconds shown as they count from now, or from the run's time zero */
   fromNow: boolean;
   compact?: boolean;
+  /** stretches of less than a second may be shown */
+  fine?: boolean;
 }
 
+const FINE = [-4, -3, -2, -1].flatMap(e => [1, 2, 5].map(m => m * 10 ** e));
 const INK = '#20272c', QUIET = '#59636b', GRID = '#e3e6e8', BAND = 'rgba(60, 76, 88, .09)', BAND_EDGE = '#8b959d';
 const FAMILY = '"Atkinson Hyperlegible Next Variable", "Segoe UI", Arial, sans-serif';
 const FONT = `12px ${FAMILY}`;
+
+/** Fewer values than this are drawn as points too: a line of one would not show. */
+const FEW = 60;
+function lone(u: uPlot, series: number): boolean {
+  let n = 0;
+  for (const v of u.data[series] ?? []) if (v !== null && v !== undefined) n++;
+  return n < FEW;
+}
 
 /** A chart that is told what to draw and draws it once for each animation
  *  frame at most. Lines are one pixel wide: width is what costs time. */
@@ -57,6 +68,11 @@ export class Chart {
     });
   }
 
+  /** The time at a place of the window, x in px. */
+  at(x: number): number {
+    return this.u.posToVal(x - this.u.over.getBoundingClientRect().left, 'x');
+  }
+
   private fit(): void {
     const { width, height } = this.el.getBoundingClientRect();
     if (width > 0 && height > 0) this.u.setSize({ width: Math.floor(width), height: Math.floor(height) });
@@ -71,7 +87,7 @@ export class Chart {
       legend: { show: false },
       cursor: { show: false },
       scales: { x: { time: false, auto: false }, y: { auto: false, range: () => this.y } },
-      series: [{}, ...o.series.map(s => ({ label: s.label, stroke: s.color, width: 1, points: { show: false }, spanGaps: false }))],
+      series: [{}, ...o.series.map(s => ({ label: s.label, stroke: s.color, width: 1, points: { show: o.fine ? lone : false, size: 4, fill: s.color, width: 0 }, spanGaps: false }))],
       axes: [
         { ...axis, size: 26, gap: 4, space: o.compact ? 60 : 80, values: (u, ticks) => ticks.map(v => this.xLabel(u, v)), splits: u => this.xSplits(u) },
         { ...axis, size: 44, gap: 6, space: o.compact ? 26 : 34 },
@@ -84,7 +100,7 @@ export class Chart {
   private xSplits(u: uPlot): number[] {
     const { min = 0, max = 1 } = u.scales.x!;
     const span = max - min, room = Math.max(2, Math.floor(u.bbox.width / uPlot.pxRatio / (this.o.compact ? 60 : 80)));
-    const step = [1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400].find(s => span / s <= room) ?? 86400;
+    const step = [...(this.o.fine ? FINE : []), 1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400].find(s => span / s <= room) ?? 86400;
     const out: number[] = [];
     if (this.o.fromNow) for (let v = max; v >= min - 1e-6; v -= step) out.unshift(v);
     else for (let v = Math.ceil(min / step) * step; v <= max + 1e-6; v += step) out.push(v);
@@ -96,9 +112,16 @@ export class Chart {
       const ago = Math.round(v - (u.scales.x!.max ?? 0));
       return ago === 0 ? 'now' : `${number(ago, 0)} s`;
     }
+    if (this.o.fine) return this.fineLabel(u, v);
     const s = Math.round(v);
     if ((u.scales.x!.max ?? 0) < 300) return `${s} s`;
     return s % 60 ? `${Math.floor(s / 60)}:${String(s % 60).padStart(2, '0')}` : `${s / 60} min`;
+  }
+
+  /** As many digits as tell neighbours on the axis apart. */
+  private fineLabel(u: uPlot, v: number): string {
+    const span = (u.scales.x!.max ?? 1) - (u.scales.x!.min ?? 0), digits = Math.max(0, Math.min(6, Math.ceil(0.9 - Math.log10(span))));
+    return `${number(v, span < 8 ? digits : 0)} s`;
   }
 
   /** Ranges of the features, below the lines. */

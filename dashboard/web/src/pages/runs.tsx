@@ -1,9 +1,12 @@
 import { useEffect, useState } from 'preact/hooks';
-import type { Refused } from '../api';
+import type { Event, Refused } from '../api';
 import { DASH, duration } from '../format';
+import { CurvePanel } from '../panels/curve';
 import { Report } from '../panels/document';
+import { EventCard } from '../panels/events';
 import { Fault, refused } from '../panels/fault';
 import { Warn } from '../panels/icons';
+import { JournalPanel } from '../panels/journal';
 import { Page } from '../panels/page';
 import { ask, type Document, type Run } from '../papers';
 import { useRoute } from '../router';
@@ -23,11 +26,27 @@ function One({ id }: { id: string }) {
     ask<Document>(path).then(d => here && setDoc(d), e => here && setFault(refused(e)));
     return () => { here = false; };
   }, [path]);
+  const [events, setEvents] = useState<Event[] | undefined>();
+  useEffect(() => {
+    let here = true;
+    ask<{ events: Event[] }>(`runs/${encodeURIComponent(id)}`).then(r => here && setEvents(r.events), e => here && setFault(refused(e)));
+    return () => { here = false; };
+  }, [id]);
   return (
     <Page title={`Run ${id}`}>
       <p><a href="#/runs">All runs</a>{doc && <> · <a href={`/api/v1/${path}?form=pdf`} download={`${id}.pdf`}>Its report as PDF</a></>}</p>
-      <p class="soft">A stored run, not the bench as it is now. <code>ventward replay {id}</code> plays it again.</p>
+      <p class="banner stored"><Warn />A stored run, not live: this is not the bench as it is now.</p>
+      <p class="soft"><code>ventward replay {id}</code> plays it again.</p>
       <Fault e={fault} />
+      {events && <>
+        <CurvePanel id={id} events={events} />
+        <section class="panel events" aria-labelledby="run-events-h">
+          <h2 id="run-events-h">Events<span class="chan">s from the run’s zero; ± with k = 2</span></h2>
+          {events.length === 0 && <p class="empty">Nothing detected. No drop seen does not mean not opened.</p>}
+          <ul class="list">{events.map(e => <EventCard key={e.id} e={e} />)}</ul>
+        </section>
+        <JournalPanel id={id} />
+      </>}
       {!doc && !fault && <p class="empty" role="status">Reading the run…</p>}
       {doc && <Report d={doc} />}
     </Page>

@@ -18,16 +18,21 @@ export function Events() {
         <span class="tally">{list.length === 0 ? 'none' : `${openings} opening${openings === 1 ? '' : 's'}, ${list.length} in all`}</span></h2>
       <div class="visually-hidden" aria-live="polite">{list.filter(opens).slice(0, 1).map(e => `${eventTitle(e)} at ${number(e.pressure_bar, 2)} bar`)}</div>
       {list.length === 0 && <p class="empty">Nothing detected. No drop seen does not mean not opened.</p>}
-      <ul class="list" tabIndex={list.length > 1 ? 0 : undefined} aria-labelledby="events-h">{list.slice(0, SHOWN).map(e => (opens(e) ? <Opening key={e.id} e={e} /> : <Small key={e.id} e={e} />))}</ul>
+      <ul class="list" tabIndex={list.length > 1 ? 0 : undefined} aria-labelledby="events-h">{list.slice(0, SHOWN).map(e => <EventCard key={e.id} e={e} />)}</ul>
       {s.before && s.before.events.length > 0 && list.length < 4 && (
         <div class="before" tabIndex={0} role="group" aria-labelledby="before-h">
           <h3 id="before-h">The run before: {s.before.run.specimen}</h3>
-          <ul class="list">{[...s.before.events].reverse().map(e => (opens(e) ? <Opening key={e.id} e={e} /> : <Small key={e.id} e={e} />))}</ul>
+          <ul class="list">{[...s.before.events].reverse().map(e => <EventCard key={e.id} e={e} />)}</ul>
         </div>
       )}
       {list.length > SHOWN && <p class="empty">{list.length - SHOWN} earlier ones are in the run’s record.</p>}
     </section>
   );
+}
+
+/** One event, with its intervals. */
+export function EventCard({ e }: { e: Event }) {
+  return opens(e) ? <Opening e={e} /> : <Small e={e} />;
 }
 
 function Opening({ e }: { e: Event }) {

@@ -58,15 +58,24 @@ export function History() {
 }
 
 function Line({ n }: { n: Note }) {
-  const until = n.until_utc ? `until ${timeOfDay(n.until_utc)}` : '';
-  const what = n.kind === 'phase' ? 'Course' : n.kind === 'command' ? `${n.subject}: ${n.what}` : n.what;
   return (
     <tr class={n.refused ? 'doubt' : ''} data-note={n.n}>
       <td class="num">{timeOfDay(n.at_utc)}</td>
+      <NoteCells n={n} />
+    </tr>
+  );
+}
+
+/** What a note says, after the cell of its time. */
+export function NoteCells({ n }: { n: Note }) {
+  const until = n.until_utc ? `until ${timeOfDay(n.until_utc)}` : '';
+  const what = n.kind === 'phase' ? 'Course' : n.kind === 'command' ? `${n.subject}: ${n.what}` : n.kind === 'output' ? `Demanded ${n.what}` : n.what;
+  return (
+    <>
       <th scope="row">{capital(what)}</th>
       <td>{n.kind === 'command' ? n.text : n.subject}{n.priority && <span class="soft"> {PRIORITY_WORD[n.priority]?.toLowerCase()}</span>}</td>
       <td>{n.who || (n.kind === 'command' ? 'unattributed' : '')}</td>
       <td>{[n.kind === 'command' ? '' : n.text, n.reason, until].filter(Boolean).join(' · ')}</td>
-    </tr>
+    </>
   );
 }
