@@ -60,6 +60,7 @@ type pressure struct {
 	lastFall  int  // capture number of the last event's onset
 	disturbed int  // sample of level 0 up to which something that comes back is about
 	high      float64
+	seep      seep
 	cap       *capture
 }
 

@@ -132,7 +132,13 @@ func (m *Monitor) warming() float64 {
 // bulge tells whether the ramp goes on, straight but flatter.
 func (n *naming) bulge() Kind {
 	q := &n.kink
-	if n.before <= 0 || q.len == 0 || q.s0SD > 0.12*n.before || q.offset > 3*q.offsetSD+0.4*n.depth {
+	if n.before <= 0 || q.len == 0 {
+		return ""
+	}
+	if n.gives() {
+		return Bulge
+	}
+	if q.s0SD > 0.12*n.before || q.offset > 3*q.offsetSD+0.4*n.depth {
 		return ""
 	}
 	share := q.s0 / n.before
@@ -148,6 +154,31 @@ func (n *naming) bulge() Kind {
 	}
 	return Bulge
 }
+
+// gives tells whether the pressure goes on rising, only slower, by less than any
+// vent takes, and no slower at first than later on: what gas leaves through is
+// open at once, what yields gives way faster and faster.
+func (n *naming) gives() bool {
+	q := &n.kink
+	lost := n.before - n.rest
+	if !n.ramped() || lost < 3*n.restSD || lost+2*n.restSD > seepShare*(n.gauge+n.k.ambient) {
+		return false
+	}
+	if n.rest-2*n.restSD < givesLeast*n.before || q.offset > 3*q.offsetSD+0.1*n.depth {
+		return false
+	}
+	bends := q.drift < -2*q.driftSD
+	if n.length < givesS || !bends && n.rest > (bulgeMost-0.1)*n.before || q.drift > 0 {
+		return false
+	}
+	n.r.ev.flag(FlagKindUncertain)
+	return true
+}
+
+const (
+	givesLeast = 0.15 // share of the ramp that is left by what gives way at least
+	givesS     = 0.04 // s that it takes at least; an opening is open by then
+)
 
 // leak tells whether the pressure stood and now falls slowly and steadily.
 func (n *naming) leak() Kind {

@@ -37,6 +37,7 @@ func (m *Monitor) stepPressure(c *channel, s []daq.Sample) {
 		}
 		if c.health.bad > 0 || x.T-c.lastT > c.gapNs || !p.begun {
 			m.resume(c, x)
+			p.seep = seep{}
 		}
 		c.lastT, c.seenT, c.last = x.T, x.T, x.V
 		p.cap.push(x)
@@ -60,6 +61,9 @@ func (m *Monitor) stepPressure(c *channel, s []daq.Sample) {
 		}
 		if l := &p.levels[0]; l.n >= p.phaseEnd && p.phase != calm {
 			p.phase = calm
+		}
+		if p.seep.push(x.T, x.V) {
+			m.seeps(c)
 		}
 		if x.T >= m.due {
 			m.look(x.T)
