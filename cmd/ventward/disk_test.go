@@ -91,29 +91,45 @@ func (r *rig) fill(own bool) (empty func()) {
 	return fillDisk(r.t, r.data)
 }
 
-// fillDisk takes all the room of dir's disk until empty is called. It is not
-// written, only taken.
+// fillDisk takes all the room of dir's disk until empty is called.
 func fillDisk(t testing.TB, dir string) (empty func()) {
+	t.Helper()
+	f := newFilling(t, dir)
+	f.more(t)
+	return f.empty
+}
+
+// A filling takes the room of a disk. It is not written, only taken.
+type filling struct {
+	f     *os.File
+	size  int64
+	empty func()
+}
+
+func newFilling(t testing.TB, dir string) *filling {
 	t.Helper()
 	path := filepath.Join(dir, "filling")
 	f, err := os.Create(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	size := int64(0)
+	return &filling{f: f, empty: func() {
+		if err := errors.Join(f.Close(), os.Remove(path)); err != nil {
+			t.Error(err)
+		}
+	}}
+}
+
+// more takes what room there is now.
+func (f *filling) more(t testing.TB) {
+	t.Helper()
 	for part := int64(64 << 20); part >= 4096; {
-		if err := unix.Fallocate(int(f.Fd()), 0, size, part); errors.Is(err, unix.ENOSPC) {
+		if err := unix.Fallocate(int(f.f.Fd()), 0, f.size, part); errors.Is(err, unix.ENOSPC) {
 			part /= 4
 		} else if err != nil {
 			t.Fatal(err)
 		} else {
-			size += part
-		}
-	}
-	return func() {
-		if err := os.Remove(path); err != nil {
-			t.Error(err)
+			f.size += part
 		}
 	}
 }

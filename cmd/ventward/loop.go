@@ -20,9 +20,14 @@ import (
 // viewers get a frame.
 const tickNS = int64(33e6)
 
-// feedAtOnce is how many entries from before a run its engine is fed between
-// two live ones.
-const feedAtOnce = 64
+// How many entries from before a run its engine is fed: with each live entry,
+// which grows what is left by one, so that it ends even where readings never
+// pause; and in a pause, until something waits. A live reading never waits for
+// more than that: it may trip.
+const (
+	feedWithLive = 4
+	feedInPause  = 64
+)
 
 // sender is the owner of an output's line.
 type sender interface{ demand(d daq.Demand) }
@@ -104,7 +109,7 @@ func (l *loop) turn(done <-chan struct{}) {
 		case <-l.ticks:
 			l.tick()
 		default:
-			l.catchUp()
+			l.catchUp(feedInPause)
 		}
 		return
 	}
@@ -171,7 +176,7 @@ func (l *loop) makeRoom() bool {
 		return false
 	}
 	for l.rec != nil && len(l.rec.backlog) > 0 {
-		l.catchUp()
+		l.catchUp(feedInPause)
 	}
 	if l.rec != nil {
 		l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program", Args: map[string]string{"reason": "somebody began a run"}}}})
@@ -196,7 +201,7 @@ func (l *loop) journal(m message, en daq.Entry, out *outcome, live bool) {
 		}
 	case l.rec != nil:
 		l.rec.backlog = append(l.rec.backlog, en)
-		l.catchUp()
+		l.catchUp(feedWithLive)
 	default:
 		l.ring.add(en)
 		l.idle.Append(en)
@@ -245,12 +250,13 @@ func (l *loop) begin(r *recording, at int64) {
 	l.log.Info().Str("run", r.meta.ID).Str("specimen", r.meta.Specimen).Int("before", len(backlog)).Msg("run begins")
 }
 
-// catchUp feeds the run's engine what came before; when nothing is left it
-// becomes the live one.
-func (l *loop) catchUp() {
+// catchUp feeds the run's engine up to most entries that came before, and from
+// feedWithLive on no more while something waits; when nothing is left it becomes
+// the live one.
+func (l *loop) catchUp(most int) {
 	r := l.rec
-	for range feedAtOnce {
-		if len(r.backlog) == 0 {
+	for k := range most {
+		if len(r.backlog) == 0 || k >= feedWithLive && !l.in.empty() {
 			break
 		}
 		en := r.backlog[0]
@@ -458,7 +464,7 @@ func (l *loop) leave() {
 		l.log.Error().Msg("outputs were demanded off but not read back off: go by the bench's own indicators")
 	}
 	for l.rec != nil && len(l.rec.backlog) > 0 {
-		l.catchUp()
+		l.catchUp(feedInPause)
 	}
 	if l.rec != nil {
 		l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program", Args: map[string]string{"reason": "the daemon is stopping"}}}})

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"strings"
 	"testing"
 	"time"
@@ -23,12 +22,7 @@ func (faultyDecoder) Feed([]byte, int64, []*daq.Batch) []*daq.Batch {
 // that says what failed.
 func TestPanicMakesSafe(t *testing.T) {
 	s := newStandIn(t)
-	ctx := context.Background()
-	for _, verb := range []string{"arm", "pressurise"} {
-		if err := s.try(ctx, verb); err != nil {
-			t.Fatal(err)
-		}
-	}
+	s.ready(t)
 	select {
 	case <-s.open:
 	case <-time.After(5 * time.Second):

@@ -370,6 +370,7 @@ func (m *asker) fail(now int64, why string) {
 
 // choose picks the next transaction, or tells when there may be one.
 func (m *asker) choose(now int64) (bool, int64) {
+	m.doubt(now)
 	if now >= m.nextVerify && len(m.blocks) > 0 {
 		m.nextVerify = now + m.verifyNS
 		for i := range m.blocks {

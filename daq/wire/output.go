@@ -33,6 +33,7 @@ type output struct {
 	told      bool   // state was reported
 	toldOf    uint64 // with this serial
 	block     int
+	seen      int64 // when it was last read back
 }
 
 // A block is outputs read back by one request.
@@ -166,7 +167,7 @@ func (m *asker) readBack(b *block, answer []byte, now int64) {
 // (a watchdog relay opened, say) is reported and left off.
 func (m *asker) settle(c *output, s daq.OutputState, verify bool, now int64) {
 	fresh, changed := c.fresh, c.state != s
-	c.fresh = false
+	c.fresh, c.seen = false, now
 	why := ""
 	want := daq.OutputOff
 	if c.want {
@@ -186,6 +187,18 @@ func (m *asker) settle(c *output, s daq.OutputState, verify bool, now int64) {
 	}
 	if fresh || changed || verify {
 		m.report(c, s, why)
+	}
+}
+
+// doubt reports outputs unknown that were not read back for longer than it takes
+// to verify twice and to fail once: what was known of them is old. A line that
+// answers nothing may be busy with nothing but heartbeats.
+func (m *asker) doubt(now int64) {
+	for i := range m.outputs {
+		c := &m.outputs[i]
+		if c.seen != 0 && c.state != daq.OutputUnknown && now-c.seen > 2*m.verifyNS+m.timeoutNS+m.quarantineNS {
+			m.report(c, daq.OutputUnknown, fmt.Sprintf("not read back for %.2g s", float64(now-c.seen)/second))
+		}
 	}
 }
 

@@ -379,3 +379,30 @@ func TestBabbleDoesNotBlockDemands(t *testing.T) {
 		t.Fatal("the demand never went out")
 	}
 }
+
+// A line that answers nothing any more while heartbeats come faster than they
+// can fail: no read-back is ever its turn, and yet what was known of the valve
+// does not stay known.
+func TestDeadLineBusyWithHeartbeats(t *testing.T) {
+	pl := withSensors(newPlant(t, valves()))
+	pl.m.Demand(daq.Demand{Output: 0, On: true, Serial: 1})
+	pl.run(1000 * ms)
+	if r := pl.last(0); r.State != daq.OutputOn {
+		t.Fatalf("before: %+v", r)
+	}
+	pl.alter = func(_, _ []byte) reply { return reply{} }
+	limit := 2*pl.m.verifyNS + 2*(pl.m.timeoutNS+pl.m.quarantineNS)
+	pl.readbacks = nil
+	for serial, end := uint64(2), pl.now+limit; pl.now < end; serial++ {
+		pl.m.Demand(daq.Demand{Output: 2, On: serial%2 == 0, Serial: serial})
+		pl.run(pl.now + 50*ms)
+	}
+	if i := slices.IndexFunc(pl.readbacks, func(r daq.Readback) bool { return r.Output == 0 && r.State == daq.OutputUnknown }); i < 0 {
+		t.Errorf("after %d ms without an answer nothing is said of the valve: %+v", limit/ms, pl.readbacks)
+	}
+	pl.alter = nil
+	pl.run(pl.now + 2000*ms)
+	if r := pl.last(0); r.State != daq.OutputOn {
+		t.Errorf("with answers again: %+v", r)
+	}
+}
