@@ -138,7 +138,7 @@ func TestOutputsInText(t *testing.T) {
 
 	run = underTest(t, r)
 	r.sim.await(t, 20*time.Second, opened)
-	if err := r.sim.do(sim.Command{Do: "fault", Fault: sim.Fault{Name: "silence", Instrument: "meter", Seconds: 4}}); err != nil {
+	if err := r.sim.do(sim.Command{Do: "fault", Fault: sim.Fault{Name: "silence", Instrument: "meter", Seconds: 8}}); err != nil {
 		t.Fatal(err)
 	}
 	r.sim.await(t, 20*time.Second, shut)

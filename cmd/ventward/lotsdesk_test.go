@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"maps"
 	"reflect"
 	"strings"
 	"testing"
@@ -78,12 +79,24 @@ func TestLotsDeskOnStoredRuns(t *testing.T) {
 	}
 	first := shots[0].truth
 	lotName, _, _ := strings.Cut(first.Specimen, "-0"+first.Specimen[len(first.Specimen)-1:])
+	ms, err := st.Runs(store.Filter{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	runs, used := 0, map[string]bool{} // a shot before which the bench tripped has two runs
+	for i := range ms {
+		if counts(&ms[i]) {
+			runs++
+			used[ms[i].Specimen] = ms[i].Lot == lotName
+		}
+	}
+	maps.DeleteFunc(used, func(_ string, here bool) bool { return !here })
 	r := row(lotName)
-	if r.Specimens != 30 || r.Runs < 1 || r.Unused != 30-r.Runs || r.Awaiting != 0 || r.Simulated != r.Runs || len(r.Lines) != 1 || r.Lines[0].Low == nil || r.Lines[0].Sentence == "" {
+	if r.Specimens != 30 || r.Runs < 1 || r.Unused != 30-len(used) || r.Awaiting != 0 || r.Simulated != r.Runs || len(r.Lines) != 1 || r.Lines[0].Low == nil || r.Lines[0].Sentence == "" {
 		t.Errorf("%+v", r)
 	}
-	if len(d.known) != 4 {
-		t.Errorf("%d runs remembered, want 4", len(d.known))
+	if len(d.known) != runs || runs < 4 {
+		t.Errorf("%d runs remembered, want %d", len(d.known), runs)
 	}
 	before := r.Lines[0].N
 	reg := registry{st, func(who string) store.By { return store.By{Who: dashboard.Attributed(who), AtUTC: 1} }}
