@@ -82,11 +82,11 @@ func parabola(t, v []float64) (curve, bool) {
 		return curve{}, false
 	}
 	c, ok := newCurve(t, v, 2)
-	if !ok || math.Abs(c.z) < surelyBent {
+	if !ok || !(math.Abs(c.z) >= surelyBent) {
 		return curve{}, false
 	}
 	cubic, ok := newCurve(t, v, 3)
-	if !ok || math.Abs(cubic.z) >= 3 {
+	if !ok || !(math.Abs(cubic.z) < 3) {
 		return curve{}, false
 	}
 	// Nothing new at its end.

@@ -142,9 +142,9 @@ func (a *opening) split() {
 		w := math.Max(one.width, 4*a.s.dt)
 		a.past = past{kind: earlierOpening, onset: one.onset - part*w, size: 0.05 * (one.level + a.gauge), tau: 0.02}
 		a.start.onset = one.onset + 0.1*w + a.ch.LagS
-		a.refine()
-		if best := bestOf(a.fits); best != nil && (found == nil || best.chi2/float64(a.used) < bestOf(found.fits).chi2/float64(found.used)) {
+		if best := a.likeliest(); best != nil && (found == nil || best.chi2/float64(a.used) < found.fits[0].chi2/float64(found.used)) {
 			c := *a
+			c.fits = []profile{*best}
 			found = &c
 		}
 		a.start = start
@@ -153,14 +153,15 @@ func (a *opening) split() {
 	if found == nil {
 		return
 	}
-	two := bestOf(found.fits)
+	two := &found.fits[0]
 	apart := two.onset - two.before
 	after := found.excess()
-	if apart <= 0 || apart > 12*a.s.dt+2*a.ch.LagS || after > 0.5*misfit+0.5 || misfit == 1 && (found.used < kept.used || bestOf(found.fits).chi2 > one.chi2-splitWorth) {
+	if apart <= 0 || apart > 12*a.s.dt+2*a.ch.LagS || after > 0.5*misfit+0.5 || misfit == 1 && (found.used < kept.used || two.chi2 > one.chi2-splitWorth) {
 		return
 	}
 	*a = *found
-	a.start, a.settled = start, after
+	a.hypotheses(two)
+	a.start, a.settled = start, a.excess()
 	for i := range a.fits {
 		a.fits[i].becomeFirst()
 	}

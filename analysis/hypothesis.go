@@ -279,6 +279,10 @@ const rateStep = 0.8
 // finerRates is how many rates more may be fitted where neighbours differ much.
 const finerRates = 6
 
+// manyFits is from how many fits on a further grid of rates is left as it is: it
+// is one of several alike.
+const manyFits = 40
+
 // overRates fits over a grid of rates from that of c on, finer where the fits
 // tell them apart, each with the share of the range that it stands for.
 func (a *opening) overRates(c course, free []figure, share float64) {
@@ -316,6 +320,9 @@ func (a *opening) overRates(c course, free []figure, share float64) {
 	byRate := func(p, q profile) int { return cmp.Compare(q.rate, p.rate) }
 	slices.SortFunc(grid, byRate)
 	for range finerRates {
+		if len(a.fits) > manyFits {
+			break
+		}
 		i := coarsest(grid, least)
 		if i < 0 || try(grid[i].course, math.Log(grid[i].rate*grid[i-1].rate)/2) == nil {
 			break

@@ -43,6 +43,13 @@ func (a *opening) forget() {
 // much of it as the model explains, then under each of the hypotheses that the
 // data can't tell apart.
 func (a *opening) refine() {
+	if best := a.likeliest(); best != nil {
+		a.hypotheses(best)
+	}
+}
+
+// likeliest is the best fit alone; nil: none converged.
+func (a *opening) likeliest() *profile {
 	s := &a.s
 	near := math.Max(32*s.dt, 4*a.ch.LagS)
 	centres := []float64{a.start.onset}
@@ -60,13 +67,9 @@ func (a *opening) refine() {
 	a.used = a.early()
 	first := a.begin()
 	if first == nil {
-		return
+		return nil
 	}
-	best := a.extend(first.course)
-	if best == nil {
-		return
-	}
-	a.hypotheses(best)
+	return a.extend(first.course)
 }
 
 // begin fits the beginning of the fall from several guesses.
