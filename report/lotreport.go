@@ -218,7 +218,7 @@ func (r *LotReport) orderSection() Section {
 // figureSection lists the statistics of each group.
 func (r *LotReport) figureSection() Section {
 	t := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"n", 0.5, true}, {"Mean", 0.9, true}, {"s", 0.8, true}, {"Min", 0.9, true}, {"Max", 0.9, true},
-		{"k", 0.8, true}, {"Tolerance interval or bound", 1.8, true}, {"Limits", 1.5, true}, {"Cpk (lower bound)", 1.3, true}, {"Verdict", 1.3, false}}}
+		{"k", 0.95, true}, {"Tolerance interval or bound", 1.8, true}, {"Limits", 1.5, true}, {"Cpk (lower bound)", 1.3, true}, {"Verdict", 1.3, false}}}
 	fit := &Table{Columns: []Column{{"Lot, feature", 2.3, false}, {"Normality: A² (p)", 1.4, true}, {"Normality: W (p)", 1.4, true}, {"Farthest shot, Grubbs G / critical", 1.9, false},
 		{"Bench s / lot s", 1, true}, {"Weibull shape, scale", 1.5, true}, {percent(r.Statement.Coverage) + " exceed, by Weibull (bounds)", 2, true}}}
 	for i := range r.Sums {
@@ -368,11 +368,13 @@ func (r *LotReport) wear(feature string) []Block {
 
 func wearText(name string, w *lot.Wear, limits bool) string {
 	text := fmt.Sprintf("%s: %+.3f bar per 1000 strokes of the punch (p = %s) since the last regrinding.", name, w.Slope*1000/PaPerBar, probability(w.P))
+	if w.P >= 0.05 {
+		text += " Chance explains that: no trend is seen."
+	}
 	switch {
 	case w.Reached:
 		text += " At the present strokes a tolerance limit has met its acceptance limit."
 	case w.P >= 0.05:
-		text += " Chance explains that: no trend is seen."
 	case w.StrokesLeft != nil:
 		text += fmt.Sprintf(" A tolerance limit meets its acceptance limit in about %.0f strokes (an extrapolation).", *w.StrokesLeft)
 	case limits:

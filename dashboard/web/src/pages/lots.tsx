@@ -102,7 +102,7 @@ function LotRows({ lot, picked, pick }: { lot: Lot; picked: boolean; pick: (on: 
           <tr key={`${i}s`} class="sentence-row"><td /><td colSpan={13}><div>{l.sentence}</div></td></tr>
         </>
       ))}
-      {lot.awaiting_outcome > 0 && <tr class="doubt"><td /><td colSpan={13}><Warn />{lot.awaiting_outcome} shot without an outcome: <a href={`#/lots/specimens?lot=${encodeURIComponent(lot.lot)}`}>enter what was found on the specimen</a>.</td></tr>}
+      {lot.awaiting_outcome > 0 && <tr class="doubt"><td /><td colSpan={13}><div><Warn />{lot.awaiting_outcome} shot without an outcome: <a href={`#/lots/specimens?lot=${encodeURIComponent(lot.lot)}`}>enter what was found on the specimen</a>.</div></td></tr>}
     </tbody>
   );
 }
