@@ -27,14 +27,14 @@ const estimateCaution = analysis.VentingCaution
 func estimateCommand(g *global) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "estimate",
-		Short: "Stored energy and stand-off, vent area, internal pressure",
+		Short: "Stored energy and stand-off, vent area, internal pressure, mechanics of a can",
 		Long: `Estimates for the people who plan a test or a vent. Each names its formula and
 its edition. They are estimates only: have a qualified person check them, and
 follow the local rules.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}
-	c.AddCommand(estimateEnergyCommand(), estimateAreaCommand(), estimateVentingCommand(g), estimateShotsCommand())
+	c.AddCommand(estimateEnergyCommand(), estimateAreaCommand(), estimateVentingCommand(g), estimateShotsCommand(), estimateMechanicsCommand())
 	return c
 }
 
