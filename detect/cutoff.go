@@ -3,9 +3,8 @@ package detect
 import "math"
 
 const (
-	// coolingMost is the most that the slope may be negative, relative to the
-	// ramp, where a supply shuts: (gamma-1)/gamma of a monatomic gas is 0.4.
-	coolingMost = 0.42
+	// coolingLeast is what is granted to any gas; a margin is in it.
+	coolingLeast = 0.42
 	// cutoffAheadNs and cutoffAfterNs bound when the pressure shows that the supply
 	// valve shut, round the moment at which its input changed: a valve takes some
 	// ms, and its contact sits anywhere on the way.
@@ -14,6 +13,25 @@ const (
 	cutoffNearNs  = int64(6e6)
 )
 
+// coolingMost is the most that the slope may be negative, relative to the ramp,
+// where a supply shuts: gamma-1. From gas whose temperature the ramp no longer
+// raises the wall takes V dp/dt, what the inflow brings beyond its inner
+// energy; when that ends the pressure falls by gamma-1 of it (first law for an
+// open system, no source beyond it).
+func (m *Monitor) coolingMost() float64 { return math.Max(coolingLeast, m.gamma()-1+0.02) }
+
+// gamma is the ratio of the heat capacities of the bench's gas near room
+// temperature (monatomic 5/3, diatomic 7/5; CO2 1.29 from memory).
+func (m *Monitor) gamma() float64 {
+	switch m.opt.Fixture.Gas {
+	case "Ar":
+		return 5.0 / 3
+	case "CO2":
+		return 1.29
+	}
+	return 1.4
+}
+
 // stop tells whether the supply valve's shutting explains the course: the ramp
 // ends, and the gas cools at most.
 func (n *naming) stop() Kind {
@@ -21,7 +39,7 @@ func (n *naming) stop() Kind {
 	if !e.covers(n.r.ev.Onset, n.r.slack) || n.before <= 0 || n.kink.len == 0 {
 		return ""
 	}
-	if n.kink.s0 < -coolingMost*n.before-3*n.kink.s0SD || n.kink.offset > 3*n.kink.offsetSD+0.1*n.depth {
+	if n.kink.s0 < -n.m.coolingMost()*n.before-3*n.kink.s0SD || n.kink.offset > 3*n.kink.offsetSD+0.1*n.depth {
 		return "" // steeper, or more sudden, than that
 	}
 	if n.kink.s0 < -0.05*n.before-3*n.kink.s0SD && n.after < n.kink.s0-3*math.Hypot(n.slopeSD, n.kink.s0SD) {

@@ -238,3 +238,41 @@ func TestSecondOpeningSoonAfter(t *testing.T) {
 		}
 	}
 }
+
+// A vent that lets little out and shuts at once is no heated sensor, though a
+// supply that gives more as the pressure falls takes most of the fall back.
+func TestSupplyFillsUpAfterAReseal(t *testing.T) {
+	const seed = 66
+	s := bar(4, opening{t: 2, width: 0.5e-3, k: 14, shut: 2.003})
+	s.ramp = func(now float64) float64 {
+		if now < 2 {
+			return 0.5e5
+		}
+		return 0.5e5 + 0.6e5*math.Exp(-(now-2)/0.6)
+	}
+	o := benchOf(&s)
+	o.Fixture.Gas = "Ar"
+	ev := run(o, s.samples(rand.New(rand.NewPCG(seed, 0))))
+	if got := opens(ev); len(got) != 1 {
+		t.Errorf("seed %d: events %s, want one opening", seed, kinds(ev))
+	}
+}
+
+// Argon that a ramp warmed cools faster, relative to the ramp, than nitrogen
+// could, and slower and slower.
+func TestRampStopOfArgon(t *testing.T) {
+	const seed = 68
+	s := ramped(5, 1e5, 2, 0)
+	s.ramp = func(now float64) float64 {
+		if now < 2 {
+			return 1e5
+		}
+		return -0.56e5 * math.Exp(-(now-2)/0.6)
+	}
+	o := benchOf(&s)
+	o.Fixture.Gas = "Ar"
+	ev := run(o, s.samples(rand.New(rand.NewPCG(seed, 0))))
+	if len(opens(ev)) > 0 || len(of(ev, SupplyStep)) != 1 {
+		t.Errorf("seed %d: events %s, want a supply step", seed, kinds(ev))
+	}
+}

@@ -26,6 +26,9 @@ const (
 	// source).
 	slowShock   = 0.10
 	slowShockNs = 25e6
+	// sharpNs is the time within which no heated diaphragm has gone nine tenths of
+	// its way (common practice, no source).
+	sharpNs = 5e6
 	// warmer is the margin on the share of a small fall that gas makes good as it
 	// warms up again.
 	warmer = 0.04
@@ -112,6 +115,9 @@ func (n *naming) receding() bool {
 	slow := n.depth < slowShock*n.gauge && float64(n.fall90)*float64(n.k.c.period) > slowShockNs
 	if slow || !n.m.supplyOpenAt(n.t) && n.before*n.length < 0.05*n.depth {
 		most = 0.945 // nothing rises by itself where nothing was filled; a small vent shuts soon
+	}
+	if n.depth > 8*n.noise && n.length > 0.02 && float64(n.fall90)*float64(n.k.c.period) < sharpNs {
+		return false // heat takes longer to come through; a supply may fill up what a vent let out
 	}
 	return n.depth < shockMost*n.gauge && n.depth > 2*n.noise && n.recovers() && n.left < most*n.depth
 }
@@ -204,7 +210,7 @@ func (n *naming) leak() Kind {
 // cools, is a leak then too.
 func (n *naming) moves(rate float64) bool {
 	if !n.m.supplyOpenAt(n.t) && n.before > 0 && rate < seepShare*(n.gauge+n.k.ambient) &&
-		n.kink.s0 < -coolingMost*n.before-3*n.kink.s0SD {
+		n.kink.s0 < -coolingLeast*n.before-3*n.kink.s0SD {
 		return false
 	}
 	share := 0.1
@@ -253,12 +259,13 @@ func (n *naming) cooling() Kind {
 // and the gas that it had warmed cools: the pressure falls no faster than that
 // lets it, without a jump, and comes to rest. A vent that takes a little more
 // than the supply brings goes on falling: from the isentropic to the isothermal
-// rate its slope eases by 1-1/gamma at most, 0.4 for a monatomic gas.
+// rate its slope eases by 1-1/gamma at most.
 func (n *naming) stilled() Kind {
 	if n.m.supply.known || n.m.opt.Medium == Liquid || n.before <= 0 || n.kink.len == 0 || !n.ramped() {
 		return ""
 	}
-	most := coolingMost * n.before
+	most := n.m.coolingMost() * n.before
+	rests := 1/n.m.gamma() - 0.1 // less of its first slope no vent keeps
 	step := n.blockS / 2
 	first := math.Min(n.first, n.kink.s0)
 	sd := math.Max(n.slopeSD, n.kink.s0SD)
@@ -267,7 +274,7 @@ func (n *naming) stilled() Kind {
 		return "" // nothing cools: it stands, or still rises
 	case first < -most-3*sd, n.fastest > most+n.noise*math.Sqrt2/step, n.onset-n.lowest > most*n.length+n.noise:
 		return "" // too fast for that
-	case n.after < 0.5*first-3*sd, n.after > 0.1*n.before+3*sd:
+	case n.after < rests*first-3*sd, n.after > 0.1*n.before+3*sd:
 		return "" // it does not come to rest
 	case n.k.until > 0: // what stands opens nothing further
 		n.r.ev.flag(FlagKindUncertain)
