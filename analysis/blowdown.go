@@ -77,8 +77,9 @@ const (
 // quotients see no change of step.
 type solver struct {
 	law
-	end  float64            // s, to which the solution must reach
-	fall [fallSteps]float64 // the steps after the opening, as parts of their sum
+	nozzle nozzle
+	end    float64            // s, to which the solution must reach
+	fall   [fallSteps]float64 // the steps after the opening, as parts of their sum
 	// the solution: at node k, time after begin, pressure, slope, transducer's
 	// reading
 	at, p, dp, warm, q []float64
@@ -102,9 +103,10 @@ type solver struct {
 // rate.
 func newSolver(l law, begin, end, rate float64) *solver {
 	const n = mostSteps + 2
+	throat := newNozzle(l.gas)
 	room := make([]float64, 8*n)
 	part := func(k int) []float64 { return room[k*n : (k+1)*n : (k+1)*n] }
-	s := &solver{law: l, end: end, at: part(0), p: part(1), dp: part(2), warm: part(3), q: part(4), y: part(5), dy: part(6), h: part(7)}
+	s := &solver{law: l, nozzle: throat, end: end, at: part(0), p: part(1), dp: part(2), warm: part(3), q: part(4), y: part(5), dy: part(6), h: part(7)}
 	span := math.Max(end-begin, 1e-9)
 	finest := math.Min(0.06/rate, span/fallSteps) / span
 	// growth g of the steps so that finest·((1+g)^n - 1)/g = 1, by bisection
@@ -129,6 +131,35 @@ func newSolver(l law, begin, end, rate float64) *solver {
 	return s
 }
 
+// A nozzle is flow.Gas's Subcritical with what depends on the gas alone worked
+// out beforehand: the solver asks for it at every step.
+type nozzle struct {
+	critical    float64 // ratio of pressures
+	gamma, most float64 // square of what passes at the critical ratio
+}
+
+func newNozzle(g flow.Gas) nozzle {
+	n := nozzle{critical: flow.CriticalRatio(g.Gamma), gamma: g.Gamma, most: 1}
+	n.most = n.passes(n.critical)
+	return n
+}
+
+// passes is the square of de Saint-Venant and Wantzel's factor at the ratio r,
+// over most.
+func (n *nozzle) passes(r float64) float64 {
+	ln := math.Log(r)
+	return math.Exp(2/n.gamma*ln) * -math.Expm1((n.gamma-1)/n.gamma*ln) / n.most
+}
+
+// part is the flux at the ratio r, above the critical one, as a part of the
+// choked one.
+func (n *nozzle) part(r float64) float64 {
+	if r >= 1 {
+		return 0
+	}
+	return math.Sqrt(n.passes(r))
+}
+
 // outflow is p·sqrt(th) times the subcritical factor: K·outflow is the fall of
 // the open vessel without supply, Pa/s. th is the temperature ratio to the
 // walls, pressures are absolute.
@@ -140,8 +171,8 @@ func (s *solver) outflow(p, p0, th float64) float64 {
 		return p0 * math.Sqrt((p-s.ambient)/(p0-s.ambient))
 	}
 	g := p * math.Sqrt(math.Max(th, 0.05))
-	if r := s.ambient / p; r > 0.45 {
-		g *= s.gas.Subcritical(r)
+	if r := s.ambient / p; r > s.nozzle.critical {
+		g *= s.nozzle.part(r)
 	}
 	return g
 }

@@ -30,6 +30,21 @@ func TestCourseIsTheClosedForm(t *testing.T) {
 	}
 }
 
+// TestNozzle: it is flow.Gas's Subcritical, which is checked there against
+// published rows.
+func TestNozzle(t *testing.T) {
+	for _, gamma := range []float64{1.1, 1.29, 1.4, 1.667} {
+		g := nitrogen
+		g.Gamma = gamma
+		n := newNozzle(g)
+		for r := n.critical + 1e-6; r < 1.05; r += 0.003 {
+			if got, want := n.part(r), g.Subcritical(r); math.Abs(got-want) > 1e-10 {
+				t.Errorf("gamma %g, ratio %g: %.12g, want %.12g", gamma, r, got, want)
+			}
+		}
+	}
+}
+
 // TestLineAndLag compares the exact answers to a cubic with many small steps of
 // the differential equations.
 func TestLineAndLag(t *testing.T) {
