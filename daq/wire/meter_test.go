@@ -50,7 +50,7 @@ func meterStation(t *testing.T, o wire.QueryOptions) *station {
 }
 
 func TestMeterRows(t *testing.T) {
-	s := meterStation(t, wire.QueryOptions{PollS: 0.02, TimeoutS: 1, QuarantineS: 0.05, Refusal: "ERR", Questions: []wire.Question{
+	s := meterStation(t, wire.QueryOptions{PollS: 0.02, TimeoutS: 8, QuarantineS: 0.05, Refusal: "ERR", Questions: []wire.Question{
 		{Ask: "P?", Prefix: "P=", Suffix: " kPa", Decimals: []int{2}}, {Ask: "T?", Delimiter: ";", Decimals: []int{1, 2}}, {Ask: "NONSENSE", Decimals: []int{0}}}})
 	s.await("ten rows", func(rows []*daq.Batch, _ []daq.Readback, _ daq.Counters) bool { return len(rows) >= 10 })
 	s.mu.Lock()
@@ -102,7 +102,7 @@ func (s *station) snapshot() []*daq.Batch {
 }
 
 func TestMeterOutput(t *testing.T) {
-	s := meterStation(t, wire.QueryOptions{TimeoutS: 1, QuarantineS: 0.05, VerifyS: 0.05,
+	s := meterStation(t, wire.QueryOptions{TimeoutS: 8, QuarantineS: 0.05, VerifyS: 0.05,
 		Switches: []wire.Switch{{Output: 4, On: "V ON", Off: "V OFF", OnAnswer: "OK", OffAnswer: "OK", Ask: "V?", IsOn: "ON", IsOff: "OFF"}}})
 	for serial := uint64(1); serial <= 4; serial++ {
 		want := map[bool]daq.OutputState{true: daq.OutputOn, false: daq.OutputOff}[serial%2 == 1]

@@ -273,6 +273,7 @@ func TestSlaveFloats(t *testing.T) {
 	c := newCable(t)
 	startSlave(t, c.far, "1")
 	o := floats("f32")
+	o.TimeoutS = 8 // that every answer comes is the test, not how soon on a busy machine
 	o.Registers = append(o.Registers,
 		wire.Register{Unit: 1, Function: 3, Address: 8, Type: "u16"}, wire.Register{Unit: 1, Function: 3, Address: 9, Type: "i16"},
 		wire.Register{Unit: 1, Function: 4, Address: 3, Type: "u16"}, wire.Register{Unit: 1, Function: 2, Address: 5, Type: "bit"},
