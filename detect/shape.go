@@ -161,9 +161,9 @@ func (n *naming) bulge() Kind {
 	return Bulge
 }
 
-// gives tells whether the pressure goes on rising, only slower, by less than any
-// vent takes, and no slower at first than later on: what gas leaves through is
-// open at once, what yields gives way faster and faster.
+// gives tells whether the pressure goes on rising, only slower and slower, by
+// less than all but a very small vent takes: what gas leaves through is open at
+// once, what yields gives way faster and faster.
 func (n *naming) gives() bool {
 	q := &n.kink
 	lost := n.before - n.rest
@@ -173,9 +173,8 @@ func (n *naming) gives() bool {
 	if n.rest-2*n.restSD < givesLeast*n.before || q.offset > 3*q.offsetSD+0.1*n.depth {
 		return false
 	}
-	bends := q.drift < -2*q.driftSD
-	if n.length < givesS || !bends && n.rest > (bulgeMost-0.1)*n.before || q.drift > 0 {
-		return false
+	if n.length < givesS || q.drift > -givesSigma*q.driftSD {
+		return false // a very small vent looks as straight
 	}
 	n.r.ev.flag(FlagKindUncertain)
 	return true
@@ -183,6 +182,7 @@ func (n *naming) gives() bool {
 
 const (
 	givesLeast = 0.15 // share of the ramp that is left by what gives way at least
+	givesSigma = 1.5  // by which it must be seen to fall faster and faster
 	givesS     = 0.04 // s that it takes at least; an opening is open by then
 )
 
