@@ -14,6 +14,7 @@ const (
 type valve struct {
 	known   bool
 	open    bool
+	doubted bool // it was known, as open says, and is no longer
 	opened  edge
 	closed  edge
 	isInput bool // an input channel tells; commands are ignored
@@ -39,8 +40,8 @@ func (v *valve) change(open bool, from, to int64) bool {
 	if v.known && v.open == open {
 		return false
 	}
-	first := !v.known
-	v.known, v.open = true, open
+	first := !v.known && !(v.doubted && v.open != open)
+	v.known, v.open, v.doubted = true, open, false
 	if first {
 		return false
 	}
@@ -68,11 +69,20 @@ func (m *Monitor) ValveBetween(role daq.Role, open bool, from, to int64) {
 		return
 	}
 	if open && !v.wanted {
-		v.demanded = to
+		v.demanded = from
 	}
 	v.wanted = open
 	if !v.isInput {
 		m.turn(v, open, from, to)
+	}
+}
+
+// ValveUnknown tells that a valve's state is no longer known, as when its output
+// can't be read back: it may have moved. When it is known again and has, say so
+// by ValveBetween.
+func (m *Monitor) ValveUnknown(role daq.Role) {
+	if v := m.valveOf(role); v != nil && !v.isInput && v.known {
+		v.known, v.doubted = false, true
 	}
 }
 

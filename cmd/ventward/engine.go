@@ -38,8 +38,9 @@ type engine struct {
 	cond   *daq.Conditioner
 	watch  *detect.Monitor
 	judge  *guard.Guard
-	lastAt []int64 // by instrument: bench time of its newest batch
-	main   int     // the first specimen pressure channel; -1: none
+	lastAt []int64      // by instrument: bench time of its newest batch
+	valves []outputRead // by output
+	main   int          // the first specimen pressure channel; -1: none
 	peak   peakHold
 
 	newest  []daq.Sample   // by channel: the newest sample
@@ -62,7 +63,7 @@ type outcome struct {
 
 func newEngine(s setup) (*engine, error) {
 	b := s.Bench
-	e := &engine{bench: b, lastAt: make([]int64, len(b.Instruments)), stamps: make([]daq.Stamp, len(b.Instruments)),
+	e := &engine{bench: b, lastAt: make([]int64, len(b.Instruments)), valves: make([]outputRead, len(b.Outputs)), stamps: make([]daq.Stamp, len(b.Instruments)),
 		samples: make([][]daq.Sample, len(b.Channels)), newest: make([]daq.Sample, len(b.Channels)), main: mainPressure(b.Channels)}
 	ins := make([]daq.Instrument, len(b.Instruments))
 	for i := range b.Instruments {
@@ -143,7 +144,7 @@ func (e *engine) take(en *daq.Entry) *outcome {
 	if en.Kind == daq.EntryTick { // last, so that an edge is sent only after every rule was judged
 		e.judge.Wall(en.At, en.Wall)
 		e.judge.Tick(en.At)
-		e.gather()
+		e.gather(en.At)
 	}
 	return &e.out
 }
@@ -217,12 +218,40 @@ func (e *engine) finding(en *daq.Entry) {
 func (e *engine) readback(en *daq.Entry) {
 	r := *en.Readback
 	e.judge.Readback(r, en.At)
-	if r.Output < 0 || r.Output >= len(e.bench.Outputs) || r.State == daq.OutputUnknown {
+	if r.Output < 0 || r.Output >= len(e.bench.Outputs) {
 		return
 	}
 	o := &e.bench.Outputs[r.Output]
-	if o.Role == daq.RoleSupplyValve || o.Role == daq.RoleDumpValve {
-		e.watch.Valve(o.Role, (r.State == daq.OutputOn) != o.OpenWhenOff, en.At)
+	if o.Role != daq.RoleSupplyValve && o.Role != daq.RoleDumpValve {
+		return
+	}
+	v := &e.valves[r.Output]
+	if r.State == daq.OutputUnknown {
+		v.doubt(v.read)
+		e.watch.ValveUnknown(o.Role)
+		return
+	}
+	from := en.At
+	if v.since != 0 {
+		from = v.since
+	}
+	e.watch.ValveBetween(o.Role, (r.State == daq.OutputOn) != o.OpenWhenOff, from, en.At)
+	if v.read = en.At; r.Serial >= v.serial {
+		v.since = 0
+	}
+}
+
+// An outputRead is what is known of when a valve's output changed: not before
+// it was asked to, or was read back last.
+type outputRead struct {
+	read   int64  // bench time of the newest read-back
+	since  int64  // bench time from which on it may have changed; 0: it has not
+	serial uint64 // newest demand
+}
+
+func (v *outputRead) doubt(since int64) {
+	if v.since == 0 {
+		v.since = since
 	}
 }
 
@@ -238,11 +267,16 @@ func (e *engine) collect(at int64) {
 		e.out.Events = append(e.out.Events, ev)
 		e.judge.Event(ev, at)
 	}
-	e.gather()
+	e.gather(at)
 }
 
-func (e *engine) gather() {
+func (e *engine) gather(at int64) {
 	g := e.judge.Take()
+	for i := range g.Demands {
+		v := &e.valves[g.Demands[i].Output]
+		v.doubt(at)
+		v.serial = g.Demands[i].Serial
+	}
 	e.out.Demands = append(e.out.Demands, g.Demands...)
 	e.out.Alarms = append(e.out.Alarms, g.Alarms...)
 	e.out.Moved = e.out.Moved || g.Trips || g.Phase
