@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -68,6 +69,8 @@ func (a archive) waitable(id, what string) error {
 	switch {
 	case m.State == store.StateOpen:
 		return &dashboard.Refusal{Reason: "run " + id + " is still being recorded", Next: "ask again when it has ended"}
+	case m.Entries == 0:
+		return &dashboard.Refusal{Reason: "nothing was recorded in run " + id + ": it ended as it began", Next: "choose another run"}
 	case lasts(&m) > longestReport:
 		return &dashboard.Refusal{Reason: fmt.Sprintf("run %s lasted %.0f s, more than the %d s that a page waits for", id, lasts(&m), longestReport), Next: command[what]}
 	}
@@ -102,7 +105,10 @@ func (a archive) Run(_ context.Context, id string) (dashboard.RunSummary, []repo
 	if err != nil {
 		return sum, nil, err
 	}
-	first, err := rd.Next()
+	first, err := firstEntry(rd)
+	if errors.Is(err, errEmpty) {
+		return sum, nil, nil
+	}
 	if err != nil {
 		return sum, nil, err
 	}

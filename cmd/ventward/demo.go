@@ -338,12 +338,11 @@ func (d *demo) armed(ctx context.Context, n int, piece *sim.Specimen) (run strin
 		if err := errors.Join(d.resetRelay(), d.endBypasses(ctx)); err != nil {
 			return "", err
 		}
-		for _, verb := range []string{"reset", "acknowledge"} {
-			if err := d.command(ctx, verb, nil); err != nil {
-				return "", err
-			}
+		run, err = "", errors.Join(d.command(ctx, "reset", nil), d.command(ctx, "acknowledge", nil))
+		if err == nil {
+			run, err = d.arm(ctx, n, piece)
 		}
-		if run, err = d.arm(ctx, n, piece); err == nil {
+		if err == nil {
 			err = d.command(ctx, "pressurise", nil)
 		}
 		var no *dashboard.Refusal

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -138,6 +139,26 @@ func TestJournalForThePage(t *testing.T) {
 	var no *dashboard.Refusal
 	if err := a.waitable("20260301-100000-000-00000001", "journal"); !errors.As(err, &no) || !strings.Contains(no.Reason, "still being recorded") {
 		t.Errorf("%v", err)
+	}
+	empty, err := st.Create(store.Meta{ID: "20260301-100000-000-00000002", Kind: store.KindRun, Bench: "Kiln 2", Lot: "B-0410", Algorithm: algorithm})
+	if err != nil {
+		t.Fatal(err)
+	}
+	meta, err := empty.Close(t.Context(), store.End{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.waitable(meta.ID, "report"); !errors.As(err, &no) || !strings.Contains(no.Reason, "nothing was recorded") {
+		t.Errorf("%v", err)
+	}
+	if _, lines, err := a.Run(t.Context(), meta.ID); err != nil || len(lines) != 0 {
+		t.Errorf("%v %v", lines, err)
+	}
+	if shots, err := runShots(st, &meta); err != nil || len(shots) != 0 {
+		t.Errorf("%v %v", shots, err)
+	}
+	if _, errs, code := program(t, "--data", st.Dir(), "report", meta.ID, "-o", filepath.Join(t.TempDir(), "x.pdf")); code == 0 || !strings.Contains(errs, "nothing was recorded") {
+		t.Errorf("exit %d: %s", code, errs)
 	}
 	if err := a.waitable("none", "journal"); !errors.Is(err, dashboard.ErrNoRun) {
 		t.Errorf("%v", err)

@@ -25,6 +25,9 @@ func runShots(st *store.Store, m *store.Meta) ([]lot.Shot, error) {
 	}
 	defer rd.Close()
 	b, err := benchOf(rd)
+	if errors.Is(err, errEmpty) {
+		return nil, nil // no shot: it began just now, or ended as it began
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -109,7 +112,7 @@ func gasName(b *config.Bench) string {
 
 // benchOf reads the bench description that a record begins with.
 func benchOf(rd *store.Reader) (*config.Bench, error) {
-	first, err := rd.Next()
+	first, err := firstEntry(rd)
 	if err != nil {
 		return nil, err
 	}

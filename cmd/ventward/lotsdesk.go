@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"reflect"
 	"slices"
 	"strings"
@@ -98,8 +97,8 @@ func (d *lotsDesk) gather(ctx context.Context, named []string) ([]*gathered, err
 				return nil, ctx.Err()
 			}
 			err := d.add(g, m, paper[m.Specimen])
-			if m.State == store.StateOpen && errors.Is(err, io.EOF) {
-				continue // it began just now: its first entry is not on the disk yet
+			if errors.Is(err, errEmpty) {
+				continue // it began just now, or ended as it began
 			}
 			if err != nil {
 				return nil, fmt.Errorf("run %s: %w", m.ID, err)

@@ -26,12 +26,28 @@ func play(rd *store.Reader, other *config.Bench, each func(en *daq.Entry, out *o
 	return s, playOn(rd, e, each)
 }
 
+// errEmpty is the reason where a run holds no entry: it was ended while it began,
+// or is beginning.
+var errEmpty = errors.New("nothing was recorded in it: it ended as it began; choose another run")
+
+// firstEntry is the entry that a record begins with.
+func firstEntry(rd *store.Reader) (daq.Entry, error) {
+	first, err := rd.Next()
+	if errors.Is(err, io.EOF) {
+		return first, fmt.Errorf("run %s: %w", rd.Meta().ID, errEmpty)
+	}
+	if err != nil {
+		return first, fmt.Errorf("first entry: %w", err)
+	}
+	return first, nil
+}
+
 // recordedEngine is the engine with which a stored run began: it has taken
 // nothing yet.
 func recordedEngine(rd *store.Reader, other *config.Bench) (s setup, e *engine, err error) {
-	first, err := rd.Next()
+	first, err := firstEntry(rd)
 	if err != nil {
-		return s, nil, fmt.Errorf("first entry: %w", err)
+		return s, nil, err
 	}
 	if first.Kind != daq.EntryConfig {
 		return s, nil, errNoSetup
