@@ -39,9 +39,10 @@ const (
 	FrameRun     = 2
 	FrameVersion = 1
 
-	// Widths outside these (1 ms, 100 days) are no bins.
+	// Widths outside these (1 ms, a day) are no bins. A day in s is as a double
+	// exact to far less than a ns, 50 days are not.
 	minWidth = 1e6
-	maxWidth = 100 * 86400 * 1e9
+	maxWidth = 86400 * 1e9
 
 	// maxSeconds bounds bench time: what int64 holds in ns, with room.
 	maxSeconds = 4e9
