@@ -97,6 +97,7 @@ type solver struct {
 	set                float64                  // pressure that a regulator leads to, Pa
 	aim                float64                  // level before the opening where an earlier event had its course, Pa absolute
 	slope              float64                  // the same of the ramp, Pa/s
+	solved             course                   // whose pressure at, p, dp and warm hold
 }
 
 // newSolver prepares for courses from about begin to end whose rate is near
@@ -333,8 +334,32 @@ func reachOf(c *course, gauge float64) float64 {
 	return 3 / c.feed * c.cap / (c.cap + fall)
 }
 
-// solve integrates the course from the first change on.
+// vessel is the course without what only lies between vessel and reading.
+func (c *course) vessel() course {
+	v := *c
+	v.lag, v.ring, v.damp, v.bend = 0, 0, 0, 0
+	return v
+}
+
+// solve integrates the course from the first change on. Courses of one vessel
+// that differ in lag and line only are integrated once.
 func (s *solver) solve(c *course) {
+	if v := c.vessel(); s.n == 0 || v != s.solved {
+		s.integrate(c)
+		s.solved = v
+	}
+	s.line = newLine(c.ring, c.damp, c.lag)
+	s.dy[0] = c.ramp
+	s.y[0] = s.p[0] - c.ramp*s.line.delay
+	s.q[0] = s.y[0] - c.ramp*c.lag
+	for k := 1; k <= s.n; k++ {
+		h := s.at[k] - s.at[k-1]
+		s.q[k], s.y[k], s.dy[k] = s.seen(k-1, h, h, c.lag)
+	}
+}
+
+// integrate fills in time, pressure, its rate and temperature at the nodes.
+func (s *solver) integrate(c *course) {
 	s.plan(c)
 	anchor := c.anchor()
 	p0 := c.level + s.gauge - c.zero
@@ -347,10 +372,7 @@ func (s *solver) solve(c *course) {
 			s.open[k] = growth(float64(k)/(2*openSteps), c.shape)
 		}
 	}
-	s.line = newLine(c.ring, c.damp, c.lag)
-	s.at[0], s.p[0], s.dy[0] = 0, p0+c.ramp*(s.begin-anchor), c.ramp
-	s.y[0] = s.p[0] - c.ramp*s.line.delay
-	s.q[0] = s.y[0] - c.ramp*c.lag
+	s.at[0], s.p[0] = 0, p0+c.ramp*(s.begin-anchor)
 	s.set = p0
 	if c.earlier == earlierStep {
 		s.set = s.p[0] + c.step
@@ -362,7 +384,7 @@ func (s *solver) solve(c *course) {
 	for k := 1; k <= s.n; k++ {
 		h := s.h[k]
 		if done {
-			s.node(k, h, s.p[k-1], 0, s.warm[k-1], c.lag)
+			s.node(k, h, s.p[k-1], 0, s.warm[k-1])
 			continue
 		}
 		if c.earlier != straightRamp && math.Abs(s.at[k-1]-s.main) < 1e-9 {
@@ -372,7 +394,7 @@ func (s *solver) solve(c *course) {
 		p, dp, th, dth := s.step(c, p0, k-1, h)
 		empty := s.ambient + 0.02*(p0-s.ambient)
 		if p >= empty || k+1 > s.n || dp > -5*math.Abs(c.ramp) || s.at[k-1] < s.main {
-			s.node(k, h, math.Max(p, s.ambient), dp, th, c.lag)
+			s.node(k, h, math.Max(p, s.ambient), dp, th)
 			s.dth = dth
 			continue
 		}
@@ -380,9 +402,9 @@ func (s *solver) solve(c *course) {
 		// where that begins, one where it ends.
 		f := s.crossing(k-1, h, p, dp, empty)
 		p, dp, th, _ = s.step(c, p0, k-1, h*f)
-		s.node(k, h*f, math.Max(p, s.ambient), dp, th, c.lag)
+		s.node(k, h*f, math.Max(p, s.ambient), dp, th)
 		k++
-		s.node(k, math.Max(-2*(s.p[k-1]-s.ambient)/s.dp[k-1], 1e-9), s.ambient, 0, s.warm[k-1], c.lag)
+		s.node(k, math.Max(-2*(s.p[k-1]-s.ambient)/s.dp[k-1], 1e-9), s.ambient, 0, s.warm[k-1])
 		done = true
 	}
 }
@@ -432,9 +454,8 @@ func relaxed(j, h float64) float64 {
 }
 
 // node writes node k, h seconds after the one before.
-func (s *solver) node(k int, h, p, dp, th, lag float64) {
+func (s *solver) node(k int, h, p, dp, th float64) {
 	s.at[k], s.p[k], s.dp[k], s.warm[k] = s.at[k-1]+h, p, dp, th
-	s.q[k], s.y[k], s.dy[k] = s.seen(k-1, h, h, lag)
 }
 
 // crossing is the fraction of a step at which the cubic through its ends
@@ -454,6 +475,13 @@ func (s *solver) crossing(k int, h, p, dp, aim float64) float64 {
 	return hi
 }
 
+// cubic is the one through the ends of the step of length h from node k on.
+func (s *solver) cubic(k int, h float64) cubic {
+	d0, d1 := s.dp[k], s.dp[k+1]
+	rise := (s.p[k+1] - s.p[k]) / h
+	return cubic{s.p[k], d0, (3*rise - 2*d0 - d1) / h, (d0 + d1 - 2*rise) / (h * h)}
+}
+
 // seen is what transducer and line's end read x seconds after node k, in a step
 // of length h: the exact answer of line and lag to the cubic through the step's
 // ends.
@@ -461,9 +489,7 @@ func (s *solver) seen(k int, h, x, lag float64) (q, y, dy float64) {
 	if h <= 0 {
 		return s.q[k], s.y[k], s.dy[k]
 	}
-	d0, d1 := s.dp[k], s.dp[k+1]
-	rise := (s.p[k+1] - s.p[k]) / h
-	c := cubic{s.p[k], d0, (3*rise - 2*d0 - d1) / h, (d0 + d1 - 2*rise) / (h * h)}
+	c := s.cubic(k, h)
 	if s.line.ring == 0 {
 		if lag < 1e-3*h {
 			return c.at(x), 0, 0
@@ -475,7 +501,11 @@ func (s *solver) seen(k int, h, x, lag float64) (q, y, dy float64) {
 
 // read fills y with the transducer's readings, in the channel's own reference,
 // at the increasing times t.
-func (s *solver) read(c *course, t, y []float64) {
+func (s *solver) read(c *course, t, y []float64) { s.readRates(c, t, y, nil) }
+
+// readRates is read that fills dy, too, with the readings' rates, where it is
+// given.
+func (s *solver) readRates(c *course, t, y, dy []float64) {
 	s.solve(c)
 	k, last := 0, s.n-1
 	late := c.lag + s.line.delay + c.anchor()
@@ -484,12 +514,37 @@ func (s *solver) read(c *course, t, y []float64) {
 		if x <= 0 {
 			d := ti - late
 			y[i] = c.level + d*(c.ramp+c.bend/2*d)
+			if dy != nil {
+				dy[i] = c.ramp + c.bend*d
+			}
 			continue
 		}
 		for k < last && x > s.at[k+1] {
 			k++
 		}
-		q, _, _ := s.seen(k, s.at[k+1]-s.at[k], x-s.at[k], c.lag)
+		h := s.at[k+1] - s.at[k]
+		q, out, rate := s.seen(k, h, x-s.at[k], c.lag)
 		y[i] = q - s.gauge + c.zero
+		if dy != nil {
+			dy[i] = s.rateOf(k, h, x-s.at[k], c.lag, q, out, rate)
+		}
 	}
+}
+
+// rateOf is the rate of the reading q, x seconds after node k in a step of
+// length h, where the line's end is at out and changes at the given rate.
+func (s *solver) rateOf(k int, h, x, lag, q, out, rate float64) float64 {
+	if h <= 0 {
+		return 0
+	}
+	if s.line.ring == 0 {
+		c := s.cubic(k, h)
+		if lag < 1e-3*h {
+			return c.rate(x)
+		}
+		out = c.at(x)
+	} else if lag <= 1e-9 {
+		return rate
+	}
+	return (out - q) / lag
 }

@@ -27,9 +27,13 @@ type Problem struct {
 	// Rough asks for one-sided difference quotients: half the work, for a fit
 	// whose own noise is far above their error.
 	Rough bool
-	// Jacobian fills j (row-major, len(Y) rows) with dPredict/dtheta at theta,
-	// where y already holds Predict(theta). Nil: central differences.
-	Jacobian func(theta, y, j []float64)
+	// Jacobian fills those columns of j (column c: j[c*len(Y):(c+1)*len(Y)]) that
+	// it knows with dPredict/dtheta[c] at theta, where y already holds
+	// Predict(theta), and tells in known which they are. The others, or all where
+	// it is nil, are got by difference quotients.
+	Jacobian func(theta, y, j []float64, known []bool)
+
+	room *[]float64 // work space that is kept from fit to fit; nil: none
 }
 
 // Loss is how much a residual counts, in units of its standard deviation.
@@ -54,8 +58,6 @@ type FitResult struct {
 	Theta      []float64
 	RSS        float64    // weighted sum of squares at Theta (with the loss's weights, where it has any)
 	Cov        *mat.Dense // (JᵀWJ)⁻¹: times the variance of unit weight it is the covariance of Theta; nil where singular
-	J          *mat.Dense // sqrt(weight) times (or whitened) dPredict/dtheta at Theta
-	Residuals  []float64  // Y - Predict(Theta), unweighted
 	Robust     []float64  // the loss's weight of each observation; nil for Squares
 	Iterations int
 	Converged  bool
@@ -89,7 +91,7 @@ type fitter struct {
 	yd     []float64 // work of the difference quotients
 	res    []float64 // weighted residuals
 	robust []float64
-	j      []float64 // n by m, weighted
+	j      []float64 // n by m, column after column, weighted
 	rss    float64
 	mu, nu float64
 	iter   int
@@ -97,6 +99,7 @@ type fitter struct {
 	work   []float64  // copy of j and res while they are triangularised
 	r      *mat.Dense // m by m triangle
 	qtb    []float64
+	known  []bool // columns that the problem's own Jacobian gave
 	held   []bool
 	scale  []float64
 	diag   []float64 // largest column norms met so far: the step's own scale
@@ -122,10 +125,9 @@ func newFitter(p Problem, start []float64, o FitOptions) (*fitter, error) {
 		o.Tolerance = 1e-14
 	}
 	f := &fitter{p: p, o: o, n: n, m: m,
-		theta: append([]float64(nil), start...), trial: make([]float64, m),
-		y: make([]float64, n), y2: make([]float64, n), yd: make([]float64, 2*n),
-		res: make([]float64, n), j: make([]float64, n*m), work: make([]float64, n*m+n), qtb: make([]float64, m),
-		held: make([]bool, m), diag: make([]float64, m), r: mat.NewDense(m, m, nil)}
+		theta: append([]float64(nil), start...), trial: make([]float64, m), qtb: make([]float64, m),
+		held: make([]bool, m), known: make([]bool, m), diag: make([]float64, m), r: mat.NewDense(m, m, nil)}
+	f.lay()
 	f.scale = p.Scale
 	if f.scale == nil {
 		f.scale = make([]float64, m)
@@ -146,6 +148,32 @@ func newFitter(p Problem, start []float64, o FitOptions) (*fitter, error) {
 	}
 	return f, nil
 }
+
+// lay gives the long vectors their places in one piece of memory.
+func (f *fitter) lay() {
+	n, m := f.n, f.m
+	size := n * (6 + 2*m)
+	var room []float64
+	if f.p.room != nil && cap(*f.p.room) >= size {
+		room = (*f.p.room)[:size]
+		clear(room)
+	} else {
+		room = make([]float64, size)
+		if f.p.room != nil {
+			*f.p.room = room
+		}
+	}
+	take := func(k int) []float64 {
+		x := room[:k:k]
+		room = room[k:]
+		return x
+	}
+	f.y, f.y2, f.yd, f.res = take(n), take(n), take(2*n), take(n)
+	f.j, f.work = take(n*m), take(n*m+n)
+}
+
+// column is column c of the Jacobian.
+func (f *fitter) column(c int) []float64 { return f.j[c*f.n : (c+1)*f.n] }
 
 // clip moves theta into its bounds.
 func (f *fitter) clip(theta []float64) {
@@ -211,43 +239,39 @@ func rhoOf(l Loss, r float64) (rho, weight float64) {
 
 // differentiate fills j with the weighted Jacobian at theta.
 func (f *fitter) differentiate() {
-	n, m := f.n, f.m
+	clear(f.known)
 	if f.p.Jacobian != nil {
-		f.p.Jacobian(f.theta, f.y, f.j)
-	} else {
-		for c := 0; c < m; c++ {
-			f.column(c)
-		}
+		f.p.Jacobian(f.theta, f.y, f.j, f.known)
 	}
-	if f.p.Whiten != nil {
-		col := f.yd[:n]
-		for c := 0; c < m; c++ {
-			for i := range col {
-				col[i] = f.j[i*m+c]
-			}
+	for c := range f.known {
+		col := f.column(c)
+		if !f.known[c] {
+			f.quotient(c, col)
+		}
+		if f.p.Whiten != nil {
 			f.p.Whiten(col)
-			for i := range col {
-				f.j[i*m+c] = col[i]
-			}
 		}
 	}
-	for i := 0; i < n; i++ {
+	if f.p.Whiten != nil && f.robust == nil {
+		return
+	}
+	for i := 0; i < f.n; i++ {
 		w := math.Sqrt(f.weight(i))
 		if f.robust != nil {
 			w *= math.Sqrt(f.robust[i])
 		}
-		for c := 0; c < m; c++ {
-			f.j[i*m+c] *= w
+		for c := 0; c < f.m; c++ {
+			f.j[c*f.n+i] *= w
 		}
 	}
 }
 
-// column fills one column of j by a central difference, one-sided at a bound.
-func (f *fitter) column(c int) {
-	n, m := f.n, f.m
+// quotient fills one column of j by a central difference, one-sided at a bound.
+func (f *fitter) quotient(c int, col []float64) {
+	n := f.n
 	h := 6e-6 * math.Max(math.Abs(f.theta[c]), f.scale[c])
 	if f.p.Rough {
-		f.oneSided(c, h/8)
+		f.oneSided(c, h/8, col)
 		return
 	}
 	up, down := f.theta[c]+h, f.theta[c]-h
@@ -263,17 +287,17 @@ func (f *fitter) column(c int) {
 	f.trial[c] = down
 	f.p.Predict(f.trial, f.yd[n:])
 	d := up - down
-	for i := 0; i < n; i++ {
+	for i := range col {
 		if d == 0 {
-			f.j[i*m+c] = 0
+			col[i] = 0
 			continue
 		}
-		f.j[i*m+c] = (f.yd[i] - f.yd[n+i]) / d
+		col[i] = (f.yd[i] - f.yd[n+i]) / d
 	}
 }
 
 // oneSided fills one column of j from y at theta and one more prediction.
-func (f *fitter) oneSided(c int, h float64) {
+func (f *fitter) oneSided(c int, h float64, col []float64) {
 	copy(f.trial, f.theta)
 	f.trial[c] += h
 	if f.p.Upper != nil && f.trial[c] > f.p.Upper[c] {
@@ -281,8 +305,8 @@ func (f *fitter) oneSided(c int, h float64) {
 	}
 	d := f.trial[c] - f.theta[c]
 	f.p.Predict(f.trial, f.yd[:f.n])
-	for i := 0; i < f.n; i++ {
-		f.j[i*f.m+c] = (f.yd[i] - f.y[i]) / d
+	for i := range col {
+		col[i] = (f.yd[i] - f.y[i]) / d
 	}
 }
 
@@ -290,58 +314,38 @@ func (f *fitter) oneSided(c int, h float64) {
 // reflections and applies them to the residuals: Qᵀ·res without forming Q.
 func (f *fitter) triangularise() {
 	n, m := f.n, f.m
-	a, b := f.work[:n*m], f.work[n*m:]
+	a := f.work // the columns, then the residuals as one more
 	copy(a, f.j)
-	copy(b, f.res)
+	copy(a[n*m:], f.res)
 	for c := 0; c < m; c++ {
-		norm := 0.0
-		for i := c; i < n; i++ {
-			norm += a[i*m+c] * a[i*m+c]
-		}
-		if norm = math.Sqrt(norm); norm == 0 {
+		x := a[c*n+c : (c+1)*n] // the reflection's vector comes to stand here
+		norm := math.Sqrt(dot(x, x))
+		if norm == 0 {
 			continue
 		}
-		if a[c*m+c] > 0 {
+		if x[0] > 0 {
 			norm = -norm
 		}
-		// The reflection's vector stands in column c below the diagonal.
-		v0 := a[c*m+c] - norm
+		x[0] -= norm
+		scale := -norm * x[0]
 		for k := c + 1; k <= m; k++ {
-			dot := 0.0
-			for i := c; i < n; i++ {
-				v := a[i*m+c]
-				if i == c {
-					v = v0
-				}
-				if k == m {
-					dot += v * b[i]
-				} else {
-					dot += v * a[i*m+k]
-				}
-			}
-			dot /= -norm * v0
-			for i := c; i < n; i++ {
-				v := a[i*m+c]
-				if i == c {
-					v = v0
-				}
-				if k == m {
-					b[i] -= dot * v
-				} else {
-					a[i*m+k] -= dot * v
-				}
+			y := a[k*n+c : (k+1)*n]
+			y = y[:len(x)]
+			d := dot(x, y) / scale
+			for i, v := range x {
+				y[i] -= d * v
 			}
 		}
-		a[c*m+c] = norm
+		x[0] = norm
 	}
 	for r := 0; r < m; r++ {
 		for c := 0; c < m; c++ {
 			f.r.Set(r, c, 0)
 			if c >= r {
-				f.r.Set(r, c, a[r*m+c])
+				f.r.Set(r, c, a[c*n+r])
 			}
 		}
-		f.qtb[r] = b[r]
+		f.qtb[r] = a[m*n+r]
 	}
 }
 
@@ -404,22 +408,15 @@ func (f *fitter) run() {
 // scales and factorises; it returns the gradient Jᵀ·res.
 func (f *fitter) prepare() []float64 {
 	g := make([]float64, f.m)
-	for i := 0; i < f.n; i++ {
-		for c := 0; c < f.m; c++ {
-			g[c] += f.j[i*f.m+c] * f.res[i]
-		}
-	}
 	for c := 0; c < f.m; c++ {
+		col := f.column(c)
+		g[c] = dot(col, f.res)
 		f.held[c] = f.p.Lower != nil && f.theta[c] <= f.p.Lower[c] && g[c] < 0 ||
 			f.p.Upper != nil && f.theta[c] >= f.p.Upper[c] && g[c] > 0
-		norm := 0.0
-		for i := 0; i < f.n; i++ {
-			if f.held[c] {
-				f.j[i*f.m+c] = 0
-			}
-			norm += f.j[i*f.m+c] * f.j[i*f.m+c]
+		if f.held[c] {
+			clear(col)
 		}
-		f.diag[c] = math.Max(f.diag[c], math.Sqrt(norm))
+		f.diag[c] = math.Max(f.diag[c], math.Sqrt(dot(col, col)))
 	}
 	f.triangularise()
 	return g
@@ -511,43 +508,34 @@ func (f *fitter) move(step, g []float64) (predicted float64, small bool) {
 }
 
 func (f *fitter) result() (FitResult, error) {
-	r := FitResult{Theta: f.theta, RSS: f.rss, Iterations: f.iter, Converged: f.ok, Robust: f.robust,
-		J: mat.NewDense(f.n, f.m, f.j), Residuals: make([]float64, f.n)}
-	for i := range r.Residuals {
-		r.Residuals[i] = f.p.Y[i] - f.y[i]
-	}
-	r.Cov = invertGram(r.J)
+	r := FitResult{Theta: f.theta, RSS: f.rss, Iterations: f.iter, Converged: f.ok, Robust: f.robust}
+	r.Cov = f.covariance()
 	return r, nil
 }
 
-// invertGram returns (JᵀJ)⁻¹ by QR with the columns scaled to unit length, or
-// nil where a column is nought or depends on others.
-func invertGram(j *mat.Dense) *mat.Dense {
-	n, m := j.Dims()
+// covariance is (JᵀJ)⁻¹ from the triangle of J with its columns scaled to unit
+// length, or nil where a column is nought or depends on others.
+func (f *fitter) covariance() *mat.Dense {
+	m := f.m
 	scale := make([]float64, m)
-	a := mat.NewDense(n, m, nil)
-	for c := 0; c < m; c++ {
-		s := 0.0
-		for i := 0; i < n; i++ {
-			s += j.At(i, c) * j.At(i, c)
-		}
-		if scale[c] = math.Sqrt(s); scale[c] == 0 || math.IsNaN(s) || math.IsInf(s, 0) {
+	for c := range scale {
+		col := f.column(c)
+		s := math.Sqrt(dot(col, col))
+		if s == 0 || math.IsNaN(s) || math.IsInf(s, 0) {
 			return nil
 		}
-		for i := 0; i < n; i++ {
-			a.Set(i, c, j.At(i, c)/scale[c])
+		scale[c] = s
+		for i := range col {
+			col[i] /= s
 		}
 	}
-	var qr mat.QR
-	qr.Factorize(a)
-	var full mat.Dense
-	qr.RTo(&full)
+	f.triangularise()
 	var inv, cov mat.Dense
 	eye := mat.NewDiagDense(m, nil)
 	for c := 0; c < m; c++ {
 		eye.SetDiag(c, 1)
 	}
-	if err := inv.Solve(full.Slice(0, m, 0, m), eye); err != nil {
+	if err := inv.Solve(f.r, eye); err != nil {
 		if c, poor := err.(mat.Condition); !poor || float64(c) > 1e14 {
 			return nil
 		}

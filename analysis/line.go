@@ -10,6 +10,9 @@ type cubic [4]float64
 
 func (c *cubic) at(x float64) float64 { return c[0] + x*(c[1]+x*(c[2]+x*c[3])) }
 
+// rate is the polynomial's derivative at x.
+func (c *cubic) rate(x float64) float64 { return c[1] + x*(2*c[2]+3*x*c[3]) }
+
 // follow is the polynomial that a linear system with the low-frequency
 // expansion 1 + a1·s + a2·s² + a3·s³ makes of c.
 func (c *cubic) follow(a1, a2, a3 float64) cubic {
@@ -60,7 +63,7 @@ func (l *line) answer(c cubic, q0, y0, dy0, x, lag float64) (q, y, dy float64) {
 	k := complex(e0, (real(l.pole)*e0-e1)/imag(l.pole))
 	r := k * cmplx.Exp(l.pole*complex(x, 0))
 	y = f.at(x) + real(r)
-	dy = f[1] + x*(2*f[2]+3*x*f[3]) + real(l.pole*r)
+	dy = f.rate(x) + real(l.pole*r)
 	if lag <= 1e-9 {
 		return y, y, dy
 	}

@@ -50,7 +50,22 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 				y[n+i] = th[k] / limits[free[k]].sd
 			}
 		},
+		Jacobian: func(th, y, j []float64, known []bool) {
+			d := unpack(th)
+			a.columns(sv, &d, free, &limits, y, j, known)
+			for k := range free {
+				if known[k] {
+					clear(j[k*len(y)+n : (k+1)*len(y)])
+				}
+			}
+			for i, k := range soft {
+				if known[k] {
+					j[k*len(y)+n+i] = 1 / limits[free[k]].sd
+				}
+			}
+		},
 		Whiten: func(v []float64) { a.white.apply(v[:n]) },
+		room:   &a.room,
 	}
 	r, err := Fit(p, theta, FitOptions{Iterations: most, Tolerance: 1e-5})
 	if err != nil {
@@ -120,7 +135,7 @@ func (p *profile) seen(sv *solver, free []figure, limits *[figures]bound) {
 // lnDet is the logarithm of the determinant of the covariance, each figure in
 // units of its scale of change.
 func lnDet(r FitResult) float64 {
-	_, m := r.J.Dims()
+	m := len(r.Theta)
 	// Cov is a product of triangles: its determinant by Cholesky, inline.
 	l := make([]float64, m*m)
 	sum := 0.0
