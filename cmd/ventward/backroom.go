@@ -3,9 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"runtime"
-
-	"golang.org/x/sys/unix"
 
 	"ventward/dashboard"
 )
@@ -17,19 +14,13 @@ type backroom struct {
 	jobs chan func()
 }
 
-const (
-	backroomQueue = 8
-	// backroomNice is how far its thread stands back; 0 is everybody else's
-	// place, 19 the last.
-	backroomNice = 15
-)
+const backroomQueue = 8
 
 func newBackroom() *backroom { return &backroom{jobs: make(chan func(), backroomQueue)} }
 
 // run works until ctx is done.
 func (b *backroom) run(ctx context.Context) {
-	runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine, its place with it
-	_ = unix.Setpriority(unix.PRIO_PROCESS, unix.Gettid(), backroomNice)
+	_ = behind.take()
 	for {
 		select {
 		case f := <-b.jobs:

@@ -52,6 +52,8 @@ type daemon struct {
 	stop    context.CancelFunc // of everything but the loop
 	work    chan func()
 
+	hurried sync.Once // the first that came forward, or wasn't let, says so
+
 	failing sync.Once
 	failed  chan struct{} // closed when a goroutine failed
 	cause   error         // valid once failed is closed
@@ -97,7 +99,7 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		if err != nil {
 			return nil, err
 		}
-		ln.caught = d.caught
+		ln.caught, ln.hurry = d.caught, d.hurry
 		d.lines = append(d.lines, ln)
 	}
 	l.lines = d.lines
@@ -129,11 +131,27 @@ func (d *daemon) owner(i int, o *daq.Output) sender {
 		return ln
 	}
 	p := newPin(i, o.Line, ln.lines, d.in)
+	p.hurry = d.hurry
 	d.pins = append(d.pins, p)
 	return p
 }
 
+// hurry brings the calling goroutine forward, for good: a trip waits for it.
+// Simulated time waits for everybody.
+func (d *daemon) hurry() {
+	if d.o.Time.page != nil {
+		return
+	}
+	err := foremost.take()
+	d.hurried.Do(func() {
+		if err != nil {
+			d.o.Log.Warn().Err(err).Msgf("the loop and the lines were not let come before other programs: on a busy computer trips come late; give the service the right to (LimitNICE=%d, or CAP_SYS_NICE)", foremost)
+		}
+	})
+}
+
 func (d *daemon) start(hub *stream.Hub) error {
+	spare()
 	ctx, stop := context.WithCancel(context.Background())
 	d.stop = stop
 	d.loop.mark = d.o.Time.participant()
@@ -211,6 +229,7 @@ func (d *daemon) run(ctx context.Context) error {
 		case <-ctx.Done():
 		}
 	}()
+	d.hurry()
 	d.loop.run(ctx)
 	d.close()
 	closing, done := context.WithTimeout(context.Background(), 20*time.Second)

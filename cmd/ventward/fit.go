@@ -51,6 +51,7 @@ func (f *fitWorker) offer(j fitJob) bool {
 // run fits until ctx is done.
 func (f *fitWorker) run(ctx context.Context) {
 	defer close(f.done)
+	_ = behind.take()
 	for {
 		select {
 		case <-ctx.Done():

@@ -296,6 +296,7 @@ func (f *feed) block(buf []byte, level int32) []byte {
 // play sends a block on every line each 5 ms of one clock. Only the first line
 // carries the pressures that trip; whose turn is first goes round.
 func (s *standIn) play(ctx context.Context) {
+	_ = foremost.take() // a device doesn't wait for a processor
 	began := time.Now()
 	for n := 0; ctx.Err() == nil; n++ {
 		for _, f := range s.feeds {
@@ -322,6 +323,7 @@ func (s *standIn) play(ctx context.Context) {
 
 // serve answers coil writes and coil reads as a Modbus slave would.
 func (s *standIn) serve(f *os.File) {
+	_ = foremost.take()
 	buf := make([]byte, 256)
 	var in []byte
 	for {

@@ -37,6 +37,8 @@ type line struct {
 	why     string
 
 	caught func(what string) // turns a panic into the daemon's end; nil: panics go on
+	hurry  func()            // called once by each goroutine that a trip waits for
+	begun  bool              // the reader's goroutine has called it
 
 	heard atomic.Int64  // machine time of the last bytes
 	mark  *atomic.Int64 // newest bench time this line has delivered (simulated time only)
@@ -54,7 +56,7 @@ type burst struct {
 }
 
 func newLine(index int, inst config.Instrument, in *inbox, tb *timebase, log zerolog.Logger) (*line, error) {
-	l := &line{index: index, inst: inst, in: in, time: tb, log: log.With().Str("instrument", inst.Name).Logger(),
+	l := &line{index: index, inst: inst, in: in, time: tb, hurry: func() {}, log: log.With().Str("instrument", inst.Name).Logger(),
 		bytes: make(chan burst, 256), wake: make(chan struct{}, 1), quit: make(chan struct{}), done: make(chan struct{})}
 	var err error
 	switch {
@@ -109,8 +111,12 @@ func (l *line) close() {
 	l.time.retire(l.mark)
 }
 
-// Up is called by the port when it opened or came back.
+// Up is called by the port's reader when it opened or came back.
 func (l *line) Up() {
+	if !l.begun {
+		l.begun = true
+		l.hurry()
+	}
 	l.mu.Lock()
 	first := !l.up && l.why == ""
 	l.up, l.why = true, ""
@@ -218,6 +224,7 @@ func (l *line) own() {
 	if l.caught != nil {
 		defer l.caught("the owner of " + l.inst.Name)
 	}
+	l.hurry()
 	for {
 		again := l.turn()
 		if !l.time.wait(again, l.wake, l.quit, l.mark) {

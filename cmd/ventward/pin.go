@@ -21,6 +21,7 @@ type pin struct {
 	line   string              // rts or dtr
 	port   func() controlLines // nil while the port is not open
 	in     *inbox
+	hurry  func() // called once by run
 	wake   chan struct{}
 
 	mu     sync.Mutex
@@ -29,7 +30,7 @@ type pin struct {
 }
 
 func newPin(output int, line string, port func() controlLines, in *inbox) *pin {
-	return &pin{output: output, line: line, port: port, in: in, wake: make(chan struct{}, 1)}
+	return &pin{output: output, line: line, port: port, in: in, hurry: func() {}, wake: make(chan struct{}, 1)}
 }
 
 // demand sets the newest wish. It never waits: an edge that was not yet sent is
@@ -47,6 +48,7 @@ func (p *pin) demand(d daq.Demand) {
 // run sends what is wished until ctx is done; what is wished then is still
 // sent.
 func (p *pin) run(ctx context.Context) {
+	p.hurry()
 	for {
 		select {
 		case <-p.wake:
