@@ -216,6 +216,7 @@ type stateJSON struct {
 	Rig           string               `json:"rig,omitempty"`
 	Simulated     bool                 `json:"simulated"`
 	Replay        bool                 `json:"replay"`
+	Playing       *playingJSON         `json:"playing,omitempty"` // of a replay
 	NowUTC        string               `json:"now_utc"`
 	NowBenchS     float64              `json:"now_bench_s"`
 	Phase         string               `json:"phase"`
@@ -244,6 +245,14 @@ type stateJSON struct {
 	Names         []string             `json:"names"` // the persons named for arming
 }
 
+type playingJSON struct {
+	Speed  float64  `json:"speed"` // run time to the clock's; 0: as fast as possible
+	Paused bool     `json:"paused"`
+	Over   bool     `json:"over"`
+	AtS    float64  `json:"at_s"`
+	EndS   *float64 `json:"end_s,omitempty"`
+}
+
 type heldJSON struct {
 	AtLeastBar  float64 `json:"at_least_bar"`
 	Reference   string  `json:"reference"`
@@ -253,7 +262,7 @@ type heldJSON struct {
 func (e edge) state() *stateJSON {
 	s := e.State
 	out := &stateJSON{
-		Bench: s.Bench, Rig: s.Rig, Simulated: s.Simulated, Replay: s.Replay,
+		Bench: s.Bench, Rig: s.Rig, Simulated: s.Simulated, Replay: s.Replay != nil,
 		NowUTC: s.NowUTC, NowBenchS: float64(s.Now) / 1e9,
 		Phase: s.Phase, PhaseSinceUTC: e.utc(s.PhaseAt), Run: e.run(s.Run, 0),
 		Watchdog: watchdogJSON{Present: s.Watchdog.Present, Beating: s.Watchdog.Beating, LastUTC: e.utc(s.Watchdog.Last), Why: s.Watchdog.Why},
@@ -262,6 +271,7 @@ func (e edge) state() *stateJSON {
 		PeakBar: bar(s.PeakPa), PeakLossBar: bar(s.PeakLoss), RampBarS: bar(s.RampPaS), TripBar: bar(s.TripPa),
 		Outputs: []outputJSON{}, Trips: []tripJSON{}, Sensors: []map[string]any{}, Instruments: []lineJSON{}, Features: []featureJSON{},
 	}
+	out.Playing = e.playing(s.Replay)
 	out.Guards, out.Watch, out.AlarmLoad = s.Guards, s.Waits, s.Load
 	out.Names = []string{}
 	for _, n := range s.Names {
@@ -288,6 +298,19 @@ func (e edge) state() *stateJSON {
 	}
 	for _, f := range s.Features {
 		out.Features = append(out.Features, featureJSON{f.Name, bar(f.LowPa), bar(f.HighPa)})
+	}
+	return out
+}
+
+// playing is how a replay plays, in run time; nil: it is none.
+func (e edge) playing(r *stream.ReplayState) *playingJSON {
+	if r == nil {
+		return nil
+	}
+	out := &playingJSON{Speed: finite(r.Speed), Paused: r.Paused, Over: r.Over, AtS: e.runS(r.At)}
+	if r.End >= r.At {
+		end := e.runS(r.End)
+		out.EndS = &end
 	}
 	return out
 }

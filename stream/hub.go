@@ -361,6 +361,10 @@ func cloneState(s State) State {
 		r := *s.Run
 		s.Run = &r
 	}
+	if s.Replay != nil {
+		r := *s.Replay
+		s.Replay = &r
+	}
 	if s.Forward != nil {
 		f := *s.Forward
 		s.Forward = &f

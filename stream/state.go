@@ -12,7 +12,7 @@ type State struct {
 	Bench     string         `json:"bench"`
 	Rig       string         `json:"rig,omitempty"`   // burst or runaway
 	Simulated bool           `json:"simulated"`       // a simulated bench: say so on the page
-	Replay    bool           `json:"replay"`          // caution 8
+	Replay    *ReplayState   `json:"replay"`          // caution 8: how a stored run plays; nil: this is the bench
 	Now       int64          `json:"now"`             // bench time of this state
 	NowUTC    string         `json:"now_utc"`         // RFC 3339 with ns
 	Phase     string         `json:"phase"`           // at rest, preparing, armed, under test, holding pressure, making safe, pressure watch
@@ -42,6 +42,15 @@ type State struct {
 	Load     guard.Load    `json:"alarm_load"`
 	Names    [2]string     `json:"names"` // the two persons named for arming; empty: not named
 	Commands []daq.Command `json:"-"`
+}
+
+// ReplayState is how a replay plays.
+type ReplayState struct {
+	Speed  float64 // bench time to the clock's; 0: as fast as possible
+	Paused bool
+	Over   bool  // the record has ended
+	At     int64 // bench time that is shown
+	End    int64 // bench time at which the record ends; before At where that isn't known
 }
 
 // RunState names the run being recorded.

@@ -25,18 +25,24 @@ import (
 )
 
 func replayCommand(g *global) *cobra.Command {
-	var speed, bench string
+	var speed, bench, page string
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "replay RUN",
 		Short: "Play a stored run through the live calls",
 		Long: `Feeds a run's record to the code that ran live, with the recorded rules or with
 those of another bench description, and prints events and alarms as they come.
-No output is constructed; a replay demands nothing of any bench.`,
+With --page it shows them on the page, as they were seen while the run lasted:
+pause, play at another speed and go to another time there. No output is
+constructed; a replay demands nothing of any bench.`,
 		Example: `  ventward replay 20261125-093012-114-5b1d2c3e --speed max
-  ventward replay 20261125-093012-114-5b1d2c3e --speed 10x --bench other.toml`,
+  ventward replay 20261125-093012-114-5b1d2c3e --speed 10x --bench other.toml
+  ventward replay 20261125-093012-114-5b1d2c3e --page`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if page != "" && !c.Flags().Changed("speed") {
+				speed = "1x"
+			}
 			factor, err := parseSpeed(speed)
 			if err != nil {
 				return err
@@ -54,11 +60,21 @@ No output is constructed; a replay demands nothing of any bench.`,
 			defer st.Close()
 			ctx, stop := signal.NotifyContext(c.Context(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
+			if page != "" {
+				log, err := g.logger()
+				if err != nil {
+					return err
+				}
+				p := &replayPage{store: st, run: args[0], other: other, listen: page, log: log, out: c.OutOrStdout(), json: asJSON, pace: newPacer(factor)}
+				return p.serve(ctx)
+			}
 			r := &replay{run: args[0], factor: factor, other: other, json: asJSON}
 			return r.play(ctx, st, c.OutOrStdout())
 		},
 	}
-	c.Flags().StringVar(&speed, "speed", "max", "10x, 1x, ... or max")
+	c.Flags().StringVar(&speed, "speed", "max", "10x, 1x, ... or max; with --page 1x unless it is given")
+	c.Flags().StringVar(&page, "page", "", "address of a page to show it on")
+	c.Flags().Lookup("page").NoOptDefVal = "127.0.0.1:8438"
 	c.Flags().StringVar(&bench, "bench", "", "another bench description whose rules are tried on the run")
 	c.Flags().BoolVar(&asJSON, "json", false, "JSON lines on standard output")
 	return c

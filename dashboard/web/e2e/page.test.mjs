@@ -1,7 +1,7 @@
 /** The page in a real browser, fed by a real server over real websockets. */
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { accessible, b, fits, forgive, open, page, picture, resize, shows, text, until } from './stage.mjs';
+import { accessible, b, fits, forgive, open, page, picture, resize, shows, taken, text, until } from './stage.mjs';
 
 test('the pressure is shown, large enough for three metres, and follows', async () => {
   await b.act('ramp', { v: 0 });
@@ -168,6 +168,19 @@ test('a replay can’t be taken for the bench', async () => {
   await b.act('replay', { v: 1 });
   await page.locator('.replay').waitFor();
   assert.match(await text('.replay'), /replay, not live/i);
+  assert.equal(await page.getByRole('button', { name: 'Abort' }).count(), 0, 'a button that aborts nothing');
+  assert.match(await text('.top'), /no abort here/i);
+  await b.act('alarm', { v: 1, priority: 'high', text: 'Gas detector' });
+  await page.locator('[data-alarm="1"]').waitFor();
+  assert.deepEqual((await page.locator('main button:enabled').allInnerTexts()).filter(t => /acknowledge|shelve|reset|bypass|arm\b|prepare|hold|make safe/i.test(t)), []);
+  await page.getByRole('button', { name: 'Pause' }).click();
+  await page.getByRole('button', { name: 'Play', exact: true }).waitFor();
+  await page.locator('.player select').selectOption({ label: '5 x' });
+  await page.getByRole('button', { name: 'Pause' }).waitFor();
+  await page.locator('.player input[type=range]').fill('7.5');
+  await taken('pause', 'play', 'go');
+  assert.deepEqual((await b.commands()).map(c => [c.args.speed, c.args.to_s]), [[undefined, undefined], ['5', undefined], [undefined, '7.500']]);
+  await accessible('replay');
   await picture('replay');
 });
 

@@ -47,9 +47,11 @@ export interface Instrument {
   name: string; up: boolean; reason?: string; counters: Record<string, number>; age_s?: number;
   settled: boolean; clock_u_s?: number; checked: boolean; unchecked?: string;
 }
+/** how a replay plays; times in run time */
+export interface Playing { speed: number; paused: boolean; over: boolean; at_s: number; end_s?: number }
 export interface Feature { name: string; low_barg?: number; high_barg?: number }
 export interface State {
-  bench: string; rig?: 'burst' | 'runaway'; simulated: boolean; replay: boolean; now_utc: string; now_bench_s: number;
+  bench: string; rig?: 'burst' | 'runaway'; simulated: boolean; replay: boolean; playing?: Playing; now_utc: string; now_bench_s: number;
   phase: string; phase_since_utc?: string; run?: RunInfo;
   outputs: Output[]; watchdog: { present: boolean; beating: boolean; last_utc?: string; why?: string };
   trips: Trip[]; sensors: Sensor[]; instruments: Instrument[];

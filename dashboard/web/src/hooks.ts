@@ -12,6 +12,11 @@ export function useStore(): Store {
   return s;
 }
 
+/** A stored run is shown: nothing can be asked of a bench. */
+export function useReplay(): boolean {
+  return useStore().state?.replay ?? false;
+}
+
 /** Draws the component again every so many ms, for values and ages. */
 export function useBeat(ms: number): void {
   const [, draw] = useReducer((n: number) => n + 1, 0);

@@ -125,6 +125,7 @@ export class Store {
     }
     if (f.kind === RUN) return;
     this.benchNow = f.now;
+    if (this.state?.replay) this.ages.reset(); // its time stands, runs slower or faster than ours
     this.ages.frame(f.now, t);
   }
 

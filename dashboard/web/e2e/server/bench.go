@@ -65,6 +65,7 @@ type bench struct {
 	told     int64 // bench time of the last state published, ns
 	shot     int
 	replay   bool
+	paused   bool // the replay
 }
 
 func newBench() *bench {
@@ -214,6 +215,8 @@ func (b *bench) obey(c daq.Command) {
 	switch c.Verb {
 	case "acknowledge":
 		b.alarm(c, func(a *guard.Alarm) { a.State, a.Who = a.State.After(guard.Acknowledges), c.Who }, now)
+	case "pause", "play":
+		b.paused = c.Verb == "pause"
 	case "start":
 		shot, _ := strconv.Atoi(c.Args["shot"])
 		b.start(c.Args["specimen"], c.Args["lot"], shot, now)
@@ -262,7 +265,7 @@ func (b *bench) fitted(id int, now int64, feature string) detect.Event {
 func (b *bench) describe(now int64) stream.State {
 	b.told = now
 	s := stream.State{
-		Bench: "Kiln 2", Rig: b.rig, Simulated: true, Replay: b.replay, Now: now, NowUTC: b.zero.Add(time.Duration(now)).UTC().Format(time.RFC3339Nano),
+		Bench: "Kiln 2", Rig: b.rig, Simulated: true, Replay: b.playing(now), Now: now, NowUTC: b.zero.Add(time.Duration(now)).UTC().Format(time.RFC3339Nano),
 		Phase: b.phase, PhaseAt: b.phaseAt, Run: b.run,
 		Watchdog: b.watchdog(now), Names: b.names, Held: b.held, Waits: b.waits, Load: b.load,
 		Trips: b.trips,
@@ -306,4 +309,12 @@ func level(on bool) daq.OutputState {
 		return daq.OutputOn
 	}
 	return daq.OutputOff
+}
+
+// playing is how the bench plays where it stands in for a replay.
+func (b *bench) playing(now int64) *stream.ReplayState {
+	if !b.replay {
+		return nil
+	}
+	return &stream.ReplayState{Speed: 1, Paused: b.paused, At: now, End: now + 30e9}
 }

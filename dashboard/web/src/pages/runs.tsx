@@ -36,7 +36,7 @@ function One({ id }: { id: string }) {
     <Page title={`Run ${id}`}>
       <p><a href="#/runs">All runs</a>{doc && <> · <a href={`/api/v1/${path}?form=pdf`} download={`${id}.pdf`}>Its report as PDF</a></>}</p>
       <p class="banner stored"><Warn />A stored run, not live: this is not the bench as it is now.</p>
-      <p class="soft"><code>ventward replay {id}</code> plays it again.</p>
+      <p class="soft"><code>ventward replay {id} --page</code> plays it again, on a page like the bench’s.</p>
       <Fault e={fault} />
       {events && <>
         <CurvePanel id={id} events={events} />

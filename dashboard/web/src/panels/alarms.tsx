@@ -1,7 +1,7 @@
 import { useState } from 'preact/hooks';
 import type { Alarm, Load } from '../api';
 import { between, count, duration, timeOfDay } from '../format';
-import { useBeat, useCommands, useStore } from '../hooks';
+import { useBeat, useCommands, useReplay, useStore } from '../hooks';
 import { byUrgency, PRIORITY_WORD, silenced, waiting } from '../words';
 import { Ask, AtBench, SHELVE } from './ask';
 import { Priority, Warn } from './icons';
@@ -54,7 +54,7 @@ function Burden({ load }: { load: Load | undefined }) {
 }
 
 function Row({ a }: { a: Alarm }) {
-  const c = useCommands(), [form, setForm] = useState<'' | 'shelve' | 'out'>('');
+  const c = useCommands(), replay = useReplay(), [form, setForm] = useState<'' | 'shelve' | 'out'>('');
   const close = () => setForm('');
   return (
     <li class={`alarm ${a.priority} ${a.state}`} data-alarm={a.id}>
@@ -64,12 +64,12 @@ function Row({ a }: { a: Alarm }) {
         {a.text && <p>{a.text}</p>}
         {a.chatter && <p class="chatter"><Warn />Chatters</p>}
         <p class="meta num">{meta(a)}</p>
-        <div class="foot">
+        {!replay && <div class="foot">
           {waiting(a) && <button type="button" class="act answer" aria-label={`Acknowledge: ${a.message}`} onClick={() => void c.send(`alarms/${a.id}/acknowledge`, 'Acknowledge')}>Acknowledge</button>}
           {a.state.startsWith('latched') && <AtBench label="Reset" cls="quiet" name={`Reset ${a.rule}`} onClick={() => void c.send('commands', 'Reset', { verb: 'reset', args: { rule: a.rule } })} />}
           <button type="button" class="quiet" aria-expanded={form === 'shelve'} aria-label={`Shelve: ${a.rule}`} onClick={() => setForm(form === 'shelve' ? '' : 'shelve')}>Shelve</button>
           <AtBench label="Out of service" cls="quiet" name={`Out of service: ${a.rule}`} onClick={() => setForm(form === 'out' ? '' : 'out')} />
-        </div>
+        </div>}
         {form === 'shelve' && <Ask title={`Shelve ${a.rule}`} note="Silences this alarm for a time. What it trips still trips." verb="shelve" args={{ id: String(a.id) }} spans={SHELVE} done={close} />}
         {form === 'out' && <Ask title={`Take ${a.rule} out of service`} note="Silences this alarm until it is put back. What it trips still trips." verb="out-of-service" args={{ id: String(a.id) }} done={close} />}
       </div>
@@ -88,7 +88,7 @@ function Quiet({ a }: { a: Alarm }) {
         <p class="meta">{a.reason} · {a.who}</p>
       </div>
       {a.state === 'shelved'
-        ? <button type="button" class="quiet small" aria-label={`Take back the shelving of ${a.rule}`} onClick={() => send('Take back', 'unshelve')}>Take back</button>
+        ? !s.state?.replay && <button type="button" class="quiet small" aria-label={`Take back the shelving of ${a.rule}`} onClick={() => send('Take back', 'unshelve')}>Take back</button>
         : <AtBench label="Put in service" name={`Put ${a.rule} in service`} onClick={() => send('Put in service', 'in-service')} />}
     </li>
   );

@@ -1,5 +1,5 @@
 import { useEffect, useRef, useState } from 'preact/hooks';
-import { useCommands } from '../hooks';
+import { useCommands, useReplay } from '../hooks';
 
 /** How long something may be silent or bypassed, as a choice: [s, words]. */
 export type Span = readonly [number, string];
@@ -49,9 +49,11 @@ export function Ask({ title, note, verb, args, spans, reasonKey = 'reason', done
   );
 }
 
-/** A button for what is done at the bench only: elsewhere it is off and says so. */
+/** A button for what is done at the bench only: elsewhere it is off and says so,
+ *  and in a replay there is none. */
 export function AtBench({ label, cls = 'quiet small', name, onClick, disabled = false }: { label: string; cls?: string; name?: string; onClick(): void; disabled?: boolean }) {
   const c = useCommands(), away = c.at === 'remote';
+  if (useReplay()) return null;
   return (
     <button type="button" class={cls} disabled={away || disabled} aria-label={name ? `${name}${away ? ' (at the bench only)' : ''}` : undefined}
       title={away ? 'At the bench only' : undefined} onClick={onClick}>{label}{away && <span class="only">at the bench only</span>}</button>

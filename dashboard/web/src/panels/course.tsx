@@ -17,10 +17,10 @@ export function Course() {
     <section class={idle || st.phase === 'pressure watch' ? 'panel course' : 'panel course brief'} id="course" aria-labelledby="course-h" tabIndex={-1}>
       <h2 id="course-h">{idle ? 'Before arming' : capital(st.phase)}<Tally st={st} idle={idle} /></h2>
       {idle && <Guards list={st.guards ?? []} st={st} />}
-      {idle && <Persons names={st.names ?? []} />}
+      {idle && !st.replay && <Persons names={st.names ?? []} />}
       {st.phase === 'pressure watch' && <Watch list={st.watch ?? []} />}
       {!idle && (st.names?.length ?? 0) > 0 && <p class="soft">Armed by {st.names!.join(', ')}</p>}
-      <Steps key={st.phase} st={st} />
+      {!st.replay && <Steps key={st.phase} st={st} />}
     </section>
   );
 }
@@ -38,7 +38,7 @@ function Guards({ list, st }: { list: Check[]; st: State }) {
   const missing = list.filter(k => !k.ok).sort((a, b) => Number(b.required) - Number(a.required)), met = list.filter(k => k.ok);
   return (
     <div class="guards" tabIndex={0} role="group" aria-label="What arming asks for">
-      <ul>{missing.map(k => <Row key={k.name} k={k}><Remedy name={k.name} st={st} /></Row>)}</ul>
+      <ul>{missing.map(k => <Row key={k.name} k={k}>{!st.replay && <Remedy name={k.name} st={st} />}</Row>)}</ul>
       {missing.some(k => k.required) || <p class="all"><Tick />Nothing that this bench requires is missing.</p>}
       <details><summary>{met.length} met</summary><ul>{met.map(k => <Row key={k.name} k={k} />)}</ul></details>
     </div>

@@ -23,7 +23,7 @@ export function Header() {
         <span class="label">UTC</span>
         <span class="num">{dead ? '\u2013' : timeOfDay(st?.now_utc)}</span>
       </div>
-      <button type="button" class="abort" aria-keyshortcuts="F8" onClick={() => void c.send('abort', 'Abort')}><Stop />Abort<kbd>F8</kbd></button>
+      {st?.replay ? <p class="noabort">No abort here: <b>this is a replay</b></p> : <button type="button" class="abort" aria-keyshortcuts="F8" onClick={() => void c.send('abort', 'Abort')}><Stop />Abort<kbd>F8</kbd></button>}
     </header>
   );
 }
@@ -34,13 +34,13 @@ function RunBlock() {
   if (run) {
     const here = performance.now() / 1000, t = s.notLive(here) ? NaN : s.ages.bench(here) - run.start_bench_s;
     return (
-      <div class="run" aria-label="Run being recorded">
+      <div class="run" aria-label={s.state?.replay ? 'Stored run' : 'Run being recorded'}>
         <div class="fact"><span class="label">Specimen</span><b>{run.specimen}</b></div>
         {run.lot && <div class="fact"><span class="label">Lot</span><b>{run.lot}</b></div>}
         {run.shot !== undefined && <div class="fact"><span class="label">Shot</span><b class="num">{run.shot}</b></div>}
         <div class="fact"><span class="label">Run time</span><b class="num">{duration(t)}</b></div>
         <div class="fact long"><span class="label">Run</span><b class="mono">{run.id}</b></div>
-        <button type="button" class="quiet" onClick={() => void c.send('runs/current/end', 'End run')}>End run</button>
+        {!s.state?.replay && <button type="button" class="quiet" onClick={() => void c.send('runs/current/end', 'End run')}>End run</button>}
       </div>
     );
   }

@@ -1,4 +1,5 @@
 import { age } from '../format';
+import { Replay } from './replay';
 import { useBeat, useStore } from '../hooks';
 
 /** Covers the values when they are not the bench as it is now. It leaves the
@@ -19,7 +20,7 @@ export function NotLive() {
           </div>
         )}
       </div>
-      {replay && !why && <section class="replay" aria-label="Replay"><strong>Replay, not live</strong><span>A stored run is shown. What the bench does now is not on this page.</span></section>}
+      {replay && !why && <Replay />}
     </>
   );
 }

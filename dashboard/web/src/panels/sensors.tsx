@@ -20,7 +20,7 @@ export function Health() {
           </table>
         </div>
       </section>
-      <section class="panel lines" aria-labelledby="lines-h">
+      {!st.replay && <section class="panel lines" aria-labelledby="lines-h">
         <h2 id="lines-h">Instruments and record</h2>
         <div class="scroll" tabIndex={0} role="group" aria-label="Table of instruments">
           <table>
@@ -29,7 +29,7 @@ export function Health() {
           </table>
         </div>
         <Record st={st} />
-      </section>
+      </section>}
     </>
   );
 }

@@ -42,7 +42,7 @@ function Bypasses() {
           <li key={t.rule} class="bypassed">
             <Warn />
             <span><b>Bypassed: {t.rule} does not trip.</b> {t.bypass_reason} · {t.bypass_who} · <b class="num">{duration(between(st!.now_utc, t.bypass_until_utc))}</b> left</span>
-            <button type="button" class="quiet small" aria-label={`End the bypass of ${t.rule}`} onClick={() => void c.send('commands', 'End bypass', { verb: 'end-bypass', args: { rule: t.rule } })}>End bypass</button>
+            {!st!.replay && <button type="button" class="quiet small" aria-label={`End the bypass of ${t.rule}`} onClick={() => void c.send('commands', 'End bypass', { verb: 'end-bypass', args: { rule: t.rule } })}>End bypass</button>}
           </li>
         ))}
       </ul>
