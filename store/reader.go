@@ -23,6 +23,7 @@ type Reader struct {
 	dir    string
 	meta   Meta
 	header string
+	bytes  int64
 	end    *ending
 	hash   string
 	db     *sql.DB
@@ -80,6 +81,10 @@ func (s *Store) Reader(id string) (*Reader, error) {
 	return openReader(s.folder(m), m)
 }
 
+// Bytes is the size of the run's file when it was opened: what has been read of
+// the record so far does not change it.
+func (r *Reader) Bytes() int64 { return r.bytes }
+
 func openReader(dir string, m Meta) (*Reader, error) {
 	r := &Reader{id: m.ID, dir: dir, meta: m}
 	path := filepath.Join(dir, runFile)
@@ -90,6 +95,7 @@ func openReader(dir string, m Meta) (*Reader, error) {
 	if err != nil {
 		return nil, fmt.Errorf("store: run %s: %w", m.ID, err)
 	}
+	r.bytes = st.Size()
 	mode := modeRead
 	if st.Mode().Perm()&0o222 == 0 {
 		mode = modeSealed
