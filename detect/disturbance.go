@@ -24,6 +24,9 @@ func (n *naming) passed() bool {
 	if !ok || count < leastSeen/2 || last >= n.n {
 		return false
 	}
+	if -slope*float64(end-far)*1e-9 > 0.3*n.depth {
+		return false // what blows down eases: its line, carried on, leads anywhere
+	}
 	mean += slope * float64(int64(last/2)*dt) * 1e-9 // carried on to the end
 	sd := p.sigma() * p.excess()
 	away := float64(end-p.cap.t[((from+on)/2)&p.cap.mask]) * 1e-9

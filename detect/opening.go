@@ -17,8 +17,6 @@ const (
 	never      = math.MaxInt64
 	smallFall  = 0.6 // of the gauge pressure: below it a fall may yet be a sensor's
 	smallS     = 1.2 // s until that is settled
-	bendFactor = 2.5
-	bendSigma  = 2.0
 )
 
 // A watch follows an event on the channel that gives its figures until its
@@ -107,14 +105,14 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 			return
 		}
 	}
-	if li == 0 && p.phase != calm && -w.r < (1.3+24/float64(l.span))*p.wobble.old*float64(w.length) {
+	if li == 0 && p.phase != calm && -w.r < (1.3+24/float64(l.span))*p.wobble.swing(p.sigma())*float64(w.length) {
 		return // ringing swings as far, and takes a young baseline with it
 	}
 	if p.phase != calm && p.rings(l, w) {
 		p.settling(l, w)
 		return
 	}
-	if fresh, bent := w.steepens(); !fresh && !(l.levelled && p.phase == falling) {
+	if fresh, bent := p.steepens(l, w); !fresh && !(l.levelled && p.phase == falling) {
 		if bent {
 			p.settling(l, w)
 		}
@@ -186,19 +184,6 @@ func (p *pressure) newLow(l *level, w *window) bool {
 	}
 	now := w.sum/float64(w.length) - mean + slope*float64(skip)
 	return now < 1.4*low-w.thr/float64(w.length)
-}
-
-// steepens tells whether a fall inside a fall is a fresh one. A vent that opens
-// slowly, or is seen through a lag, bends the trace for a while: the departure
-// must be far beyond what the bend so far explains. bent tells that the bend
-// explains it; neither: there is too little to tell yet.
-func (w *window) steepens() (fresh, bent bool) {
-	below := math.Max(0, -w.bow)
-	r := -w.r / float64(w.length)
-	if r > bendFactor*below+bendSigma*w.bowSD {
-		return true, false
-	}
-	return false, below > 3*w.bowSD
 }
 
 // rose handles a confirmed rise above the line.

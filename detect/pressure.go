@@ -16,7 +16,10 @@ const (
 	fillShort  = 64
 	fillMax    = 20000
 	spikeSigma = 6.0
-	trimRest   = 64 // samples after a gap in which a fall must pass the level before it
+	// wobbleNoise is how many standard deviations of a sample its departure from
+	// the mean of the four before is at most by chance: sqrt(1.25) of 3.7.
+	wobbleNoise = 4.2
+	trimRest    = 64 // samples after a gap in which a fall must pass the level before it
 )
 
 // phase tells what the trace is doing since the last departure.
@@ -86,9 +89,10 @@ func (b *noiseBlock) push(x2 float64) bool {
 	return true
 }
 
-// A wobble is how far the trace swings about its own smooth course after a
-// departure: ringing of the line. It leaves the newest values out, so that a
-// fresh departure does not hide itself.
+// A wobble is how far the trace swings upwards about its own smooth course after
+// a departure: ringing of the line, whose next swing downwards is no larger. A
+// fall that steepens, once or again, does not swing up. It leaves the newest
+// values out, so that a fresh departure does not hide itself.
 type wobble struct {
 	mean float64
 	cur  float64 // largest of this block
@@ -98,13 +102,22 @@ type wobble struct {
 }
 
 func (w *wobble) push(e float64) {
-	d := math.Abs(e - w.mean)
-	w.mean += (e - w.mean) / 8
+	d := e - w.mean
+	w.mean += d / 8
 	w.cur = max(w.cur, d)
 	if w.n++; w.n&(octave-1) == 0 {
 		w.old = max(w.last, w.old*0.92)
 		w.last, w.cur = w.cur, 0
 	}
+}
+
+// swing is the amplitude of what swings beyond noise of standard deviation sigma.
+func (w *wobble) swing(sigma float64) float64 {
+	noise := wobbleNoise * sigma
+	if w.old <= noise {
+		return 0
+	}
+	return math.Sqrt(w.old*w.old - noise*noise)
 }
 
 // setRate builds the pyramid: as many levels as it takes for the longest
