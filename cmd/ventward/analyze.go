@@ -147,10 +147,13 @@ type summary struct {
 	Results  map[string]any `json:"results"`
 	// Absent says why a result was not computed.
 	Absent map[string]string `json:"absent,omitempty"`
+	// Notes are what a person should look at before believing the rest.
+	Notes []string `json:"notes,omitempty"`
 }
 
 func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
-	s := summary{Samples: len(t.T), Channels: len(t.Columns), RateHz: t.RateHz, Events: len(a.events), Lost: a.lost, Ignored: append([]string{}, t.Ignored...), Results: map[string]any{}}
+	s := summary{Samples: len(t.T), Channels: len(t.Columns), RateHz: t.RateHz, Events: len(a.events), Lost: a.lost, Ignored: append([]string{}, t.Ignored...), Results: map[string]any{},
+		Notes: a.notes(t)}
 	if a.noise > 0 {
 		n := a.noise / report.PaPerBar
 		s.NoiseBar = &n
@@ -190,6 +193,9 @@ func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
 	}
 	if a.bench.Detect.Fixture.VolumeM3 == 0 {
 		fmt.Fprintln(out, "No volume given: no area is computed. Give --volume-ml.")
+	}
+	for _, n := range s.Notes {
+		fmt.Fprintln(out, n)
 	}
 	if len(s.Ignored) > 0 {
 		fmt.Fprintf(out, "Stored and shown, not analysed: %v\n", s.Ignored)

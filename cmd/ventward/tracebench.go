@@ -27,6 +27,7 @@ type traceOptions struct {
 	volumeU, temperatureU, lagU float64 // expanded, k = 2
 	falseAlarmH                 float64
 	capacityAh, maxC            float64 // of a runaway rig's cell; 0: not given
+	fullScaleBar                float64 // of the specimen's transducers; 0: not known
 	features, bench             string
 	maps                        []string
 }
@@ -41,6 +42,7 @@ func (o *traceOptions) flags(c *cobra.Command) {
 	f.StringVar(&o.reference, "reference", "", "absolute or gauge, for pressures whose unit does not say")
 	f.Float64Var(&o.ambientBar, "ambient-bar", 1.01325, "ambient pressure, bar absolute")
 	f.Float64Var(&o.lagMS, "lag-ms", 0, "time constant of the pressure transducer, ms (0: not known)")
+	f.Float64Var(&o.fullScaleBar, "full-scale-bar", 0, "full scale of the specimen's pressure transducers, bar in their own reference (0: not known, saturation is not told)")
 	f.Float64Var(&o.volumeU, "volume-u-ml", 0, "expanded uncertainty (k = 2) of the volume, mL")
 	f.Float64Var(&o.temperatureU, "temperature-u-C", 0, "expanded uncertainty (k = 2) of the temperature, °C")
 	f.Float64Var(&o.lagU, "lag-u-ms", 0, "expanded uncertainty (k = 2) of the lag, ms")
@@ -69,7 +71,7 @@ func (o *traceOptions) check() error {
 		}
 	}
 	for name, v := range map[string]float64{"volume-ml": o.volumeML, "lag-ms": o.lagMS, "volume-u-ml": o.volumeU, "temperature-u-C": o.temperatureU, "lag-u-ms": o.lagU,
-		"capacity-Ah": o.capacityAh, "max-operating-C": o.maxC} {
+		"capacity-Ah": o.capacityAh, "max-operating-C": o.maxC, "full-scale-bar": o.fullScaleBar} {
 		if v < 0 || math.IsNaN(v) || math.IsInf(v, 0) {
 			return badUse("--%s %v: give a number that is zero or more", name, v)
 		}
@@ -120,6 +122,9 @@ func (o *traceOptions) describe(t *trace.Trace) (*config.Bench, error) {
 	for i := range b.Channels {
 		if c := &b.Channels[i]; c.Quantity == daq.Pressure {
 			c.LagS, c.LagUS = o.lagMS/1e3, o.lagU/2e3
+			if c.Role == daq.RoleSpecimen {
+				c.High = o.fullScale(t, &t.Columns[i])
+			}
 		}
 	}
 	if o.bench != "" {
@@ -141,6 +146,19 @@ func (o *traceOptions) describe(t *trace.Trace) (*config.Bench, error) {
 	}
 	b.Guard.Channels = b.Channels
 	return b, nil
+}
+
+// fullScale returns where a specimen's transducer ends, Pa: as stated, or as its
+// course shows; 0: not known.
+func (o *traceOptions) fullScale(t *trace.Trace, c *trace.Column) float64 {
+	if o.fullScaleBar > 0 {
+		return o.fullScaleBar * 1e5
+	}
+	top, _, ok := clipped(t, c)
+	if !ok {
+		return 0
+	}
+	return endOfRange(top)
 }
 
 // adopt takes detection, fixture, features and the channels' lag and
