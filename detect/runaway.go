@@ -19,11 +19,15 @@ const (
 	voltageSamples = 3           // in a row that make the drop believed,
 	voltageNs      = int64(1e9)  // and for so long: a glitch comes back
 	waitNs         = int64(30e9) // for which a rise waits for a or b
+	// A rise that had lasted longer than this before a or b was met is the
+	// heater's own up to then: the runaway's onset is where they were met.
+	ownNs = int64(10e9)
 )
 
 // criteria is which of them have been met.
 type criteria struct {
 	a, b   bool
+	at     int64 // when the first of a and b was met; 0: not yet
 	usual  bool  // b rests on usualMaxC
 	lowAt  int64 // since when the voltage is down
 	low    int   // samples in a row with the voltage down
@@ -43,17 +47,21 @@ func (k *criteria) voltage(v, before float64, t int64) {
 		k.lowAt = t
 	}
 	if k.low++; k.low >= voltageSamples && t-k.lowAt >= voltageNs {
-		k.a = true
+		if k.a = true; k.at == 0 {
+			k.at = k.lowAt
+		}
 	}
 }
 
-// temperature takes the newest temperature, °C; most is the maker's maximum, 0:
-// not given.
-func (k *criteria) temperature(v, most float64) {
+// temperature takes the newest temperature, °C, at t; most is the maker's
+// maximum, 0: not given.
+func (k *criteria) temperature(v, most float64, t int64) {
 	if most == 0 {
 		most, k.usual = usualMaxC, true
 	}
-	k.b = k.b || v >= most
+	if k.b = k.b || v >= most; k.b && k.at == 0 {
+		k.at = t
+	}
 }
 
 // rising notes that criterion c is met now, since from and by which rate for
@@ -71,6 +79,15 @@ func (k *criteria) expire(now int64) {
 	if k.from != 0 && now-k.held > waitNs {
 		k.from, k.strong = 0, false
 	}
+}
+
+// onset is when the runaway began, once there is one; heated: the heater alone
+// may be what met its criteria.
+func (k *criteria) onset() (at int64, heated bool) {
+	if k.at-k.from > ownNs {
+		return k.at, !k.strong
+	}
+	return k.from, false
 }
 
 // verdict tells whether it is a runaway, and by which criteria.

@@ -22,9 +22,9 @@ func TestRunawayCriteria(t *testing.T) {
 			}
 			k.voltage(v, 4.2, int64(n)*1e9)
 		}
-		k.temperature(59.9, 0)
+		k.temperature(59.9, 0, 1)
 		if b {
-			k.temperature(60.1, 0)
+			k.temperature(60.1, 0, 6e9)
 		}
 		if c {
 			k.rising(5e9, 8e9, 1, 3, true)
@@ -52,11 +52,11 @@ func TestCriterionALastsAndBIsTheMakers(t *testing.T) {
 	if k.a {
 		t.Error("low readings that come back count as a voltage drop")
 	}
-	k.temperature(75, 80)
+	k.temperature(75, 80, 1)
 	if k.b {
 		t.Error("75 °C counts though the maker allows 80 °C")
 	}
-	k.temperature(80, 80)
+	k.temperature(80, 80, 2)
 	if !k.b {
 		t.Error("80 °C does not count")
 	}
@@ -71,10 +71,28 @@ func TestUsualTemperatureNeedsAStrongRise(t *testing.T) {
 		want   bool
 	}{{0, false, false}, {0, true, true}, {80, false, true}} {
 		var k criteria
-		k.temperature(90, c.most)
+		k.temperature(90, c.most, 4e9)
 		k.rising(5e9, 8e9, 1, 3, c.strong)
 		if _, got := k.verdict(); got != c.want {
 			t.Errorf("maximum %g °C, strong %v: runaway %v", c.most, c.strong, got)
+		}
+	}
+}
+
+// A heater that is fast enough for c all along makes no onset of what is only a
+// runaway from b on; a rise that reaches b on its way began where c did.
+func TestOnsetIsNotTheHeaters(t *testing.T) {
+	for _, c := range []struct{ rose, reached, want int64 }{{37e9, 90e9, 90e9}, {150e9, 90e9, 150e9}, {150e9, 152e9, 150e9}} {
+		var k criteria
+		if c.reached < c.rose {
+			k.temperature(90, 80, c.reached)
+		}
+		k.rising(c.rose, c.rose+3e9, 1, 3, false)
+		k.rising(c.rose, max(c.rose+3e9, c.reached), 1, 3, false)
+		k.temperature(90, 80, c.reached)
+		_, ok := k.verdict()
+		if at, heated := k.onset(); !ok || at != c.want || heated != (at == c.reached) {
+			t.Errorf("c from %d, b at %d: onset %d (the heater's: %v), want %d (runaway %v)", c.rose, c.reached, at, heated, c.want, ok)
 		}
 	}
 }

@@ -316,13 +316,17 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 		t.met.rising(s.since(runawayRate), now, rate, hold, strong)
 	}
 	t.met.expire(now)
-	t.met.temperature(s.newest(), m.opt.Cell.MaxC)
+	t.met.temperature(s.newest(), m.opt.Cell.MaxC, now)
 	words, ok := t.met.verdict()
 	if !ok {
 		return
 	}
 	t.ran = true
-	r := m.book.open(Runaway, c, t.met.from, now)
+	onset, heated := t.met.onset()
+	r := m.book.open(Runaway, c, onset, now)
+	if heated {
+		r.ev.flag(FlagKindUncertain)
+	}
 	r.ev.Named = now
 	r.ev.Criterion = words
 	m.book.issue(r)
@@ -331,7 +335,7 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 // vented takes a rise of the vessel's pressure: the cell's first venting,
 // where it is a step and not the vessel warming up.
 func (t *thermal) vented(m *Monitor, c *channel, l *level, w *window) bool {
-	if t.vent != 0 || t.ran && t.vent == 0 {
+	if t.vent != 0 {
 		return false
 	}
 	span := int64(w.length*l.div) * c.period
