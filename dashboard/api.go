@@ -52,6 +52,7 @@ func (s *Server) routes() []route {
 		{"GET", "/api/v1/lots/report", s.getLotReport},
 		{"POST", "/api/v1/estimates/energy", s.postEnergy},
 		{"POST", "/api/v1/estimates/area", s.postArea},
+		{"POST", "/api/v1/estimates/mechanics", s.postMechanics},
 		{"GET", "/api/v1/estimates/venting/example", s.getVentingExample},
 		{"POST", ventingPath, s.postVenting},
 		{"GET", "/api/v1/estimates/venting/jobs/{id}", s.getVenting},

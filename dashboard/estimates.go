@@ -64,10 +64,11 @@ const (
 // Estimates is what the calculators page asks. FieldProblems name inputs that
 // are wrong, a *Refusal is a "no".
 type Estimates interface {
-	// Energy and Area take inputs by name and answer in the JSON of ventward
+	// Energy, Area and Mechanics take inputs by name and answer in the JSON of ventward
 	// estimate.
 	Energy(ctx context.Context, in map[string]any) (any, error)
 	Area(ctx context.Context, in map[string]any) (any, error)
+	Mechanics(ctx context.Context, in map[string]any) (any, error)
 	// Example is a commented case.
 	Example() string
 	// Start queues an estimate of venting; it never holds up the bench.
@@ -89,6 +90,10 @@ func (s *Server) postEnergy(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) postArea(w http.ResponseWriter, r *http.Request) {
 	s.estimate(w, r, func(e Estimates, in map[string]any) (any, error) { return e.Area(r.Context(), in) })
+}
+
+func (s *Server) postMechanics(w http.ResponseWriter, r *http.Request) {
+	s.estimate(w, r, func(e Estimates, in map[string]any) (any, error) { return e.Mechanics(r.Context(), in) })
 }
 
 func (s *Server) estimate(w http.ResponseWriter, r *http.Request, compute func(Estimates, map[string]any) (any, error)) {

@@ -59,7 +59,10 @@ func (d *desk) LotReport(_ context.Context, a LotAsk) (*report.Document, error) 
 
 func (d *desk) Energy(_ context.Context, in map[string]any) (any, error) { return in, d.err }
 func (d *desk) Area(_ context.Context, in map[string]any) (any, error)   { return in, d.err }
-func (d *desk) Example() string                                          { return "name = 1" }
+func (d *desk) Mechanics(_ context.Context, in map[string]any) (any, error) {
+	return in, d.err
+}
+func (d *desk) Example() string { return "name = 1" }
 
 func (d *desk) Start(_ context.Context, a VentingAsk) (Job, error) {
 	d.venting = a

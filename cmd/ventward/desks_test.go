@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"reflect"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -61,6 +62,33 @@ func TestCalculatorsAnswerAsTheCommandLine(t *testing.T) {
 		if _, err := d.Area(t.Context(), in); len(fieldsOf(t, err)) == 0 {
 			t.Errorf("%v passes", in)
 		}
+	}
+}
+
+// The can's figures are those of the command line; what is missing is told by
+// the field's name, not by a flag's.
+func TestMechanicsAnswersAsTheCommandLine(t *testing.T) {
+	d := &estimatesDesk{}
+	got, err := d.Mechanics(t.Context(), map[string]any{"pressure_barg": "40", "diameter_mm": 21.0, "wall_mm": 0.25, "tensile_mpa": 400.0, "score_radius_mm": 7.0, "residual_um": 85.0})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := (&mechanicsOptions{barg: 40, diameter: 21, wall: 0.25, tensile: 400, scoreRadius: 7, residual: 85, hot: 1, modulus: 205, poisson: 0.3}).answer()
+	if err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v, want %+v, %v", got, want, err)
+	}
+	for field, in := range map[string]map[string]any{
+		"tensile_mpa": {"pressure_barg": 40.0, "diameter_mm": 21.0, "wall_mm": 0.25, "yield_mpa": 500.0},
+		"header_mm":   {"pressure_barg": 40.0, "diameter_mm": 21.0, "wall_mm": 0.25, "crimp_n_per_mm": 50.0},
+		"wall_mm":     {"pressure_barg": 40.0, "diameter_mm": 21.0},
+	} {
+		_, err := d.Mechanics(t.Context(), in)
+		if why := fieldsOf(t, err)[field]; why == "" || strings.Contains(why, "--") {
+			t.Errorf("%s: %q of %v", field, why, err)
+		}
+	}
+	if _, err := d.Mechanics(t.Context(), map[string]any{"pressure_barg": 40.0, "diameter_mm": 21.0, "wall_mm": 12.0}); err == nil {
+		t.Error("a wall thicker than the can is wide passes")
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -79,6 +80,36 @@ func (d *estimatesDesk) Area(_ context.Context, in map[string]any) (any, error) 
 	}
 	return a, nil
 }
+
+func (d *estimatesDesk) Mechanics(_ context.Context, in map[string]any) (any, error) {
+	i := &inputs{in: in}
+	missing := math.NaN()
+	o := mechanicsOptions{barg: i.number("pressure_barg", missing, 1e-3, 1e4), diameter: i.number("diameter_mm", missing, 0.1, 1e4), wall: i.number("wall_mm", missing, 1e-3, 1e3),
+		yield: i.number("yield_mpa", 0, 0, 1e4), tensile: i.number("tensile_mpa", 0, 0, 1e4), hardening: i.number("hardening", 0, 0, 0.99), hot: i.number("hot_factor", 1, 0.01, 1),
+		header: i.number("header_mm", 0, 0, 1e4), crimp: i.number("crimp_n_per_mm", 0, 0, 1e6), baseRadius: i.number("base_radius_mm", 0, 0, 1e4), baseThick: i.number("base_mm", 0, 0, 1e3),
+		modulus: 205, poisson: 0.3, scoreRadius: i.number("score_radius_mm", 0, 0, 1e4), residual: i.number("residual_um", 0, 0, 1e5)}
+	if err := i.done(); err != nil {
+		return nil, err
+	}
+	a, err := o.answer()
+	if err != nil {
+		return nil, inFields(err)
+	}
+	return a, nil
+}
+
+// inFields says of an estimate's inputs what is said of flags: the first that is
+// named is the field that is wrong.
+func inFields(err error) error {
+	names := flagName.FindAllString(err.Error(), -1)
+	if len(names) == 0 {
+		return &dashboard.Refusal{Reason: err.Error(), Next: "mend the figures"}
+	}
+	field := func(flag string) string { return strings.ReplaceAll(strings.TrimPrefix(flag, "--"), "-", "_") }
+	return dashboard.FieldProblems{{Field: field(names[0]), Next: flagName.ReplaceAllStringFunc(err.Error(), field)}}
+}
+
+var flagName = regexp.MustCompile(`--[a-z]+(-[a-z]+)*`)
 
 func (d *estimatesDesk) Example() string { return string(config.ExampleCase()) }
 

@@ -178,6 +178,15 @@ test('calculators answer, and a wrong field says so itself', async () => {
   await open('#/calculators/area', 'input[name=rate_mol_s]');
   await page.getByRole('button', { name: 'Estimate' }).click();
   assert.match(await page.locator('.result').innerText(), /mm²[\s\S]*choked[\s\S]*Clogging is not measured/);
+  await open('#/calculators/mechanics', 'input[name=wall_mm]');
+  await page.getByRole('button', { name: 'Estimate' }).click();
+  // The membrane by hand: p d/(2t) at the mean diameter of 20.75 mm, 4 MPa, 0.25 mm.
+  assert.match(await page.locator('.result').innerText(), new RegExp(`thin wall[\\s\\S]*${4 * 20.75 / 0.5} MPa[\\s\\S]*Clogging is not measured`));
+  await page.locator('input[name=yield_mpa]').fill('500'); // says nothing without the tensile strength
+  await page.getByRole('button', { name: 'Estimate' }).click();
+  await page.locator('.wrong').waitFor();
+  assert.equal(await page.locator('input[name=tensile_mpa]').getAttribute('aria-invalid'), 'true');
+  await accessible('mechanics');
 });
 
 test('venting is simulated behind the bench, can be cancelled, and draws its pictures', async () => {

@@ -7,7 +7,7 @@ import { send, Wrong } from '../papers';
 import { useRoute } from '../router';
 import { Venting } from './venting';
 
-const CALCULATORS = [['energy', 'Stored energy and stand-off'], ['area', 'Vent area'], ['venting', 'Venting adequacy']] as const;
+const CALCULATORS = [['energy', 'Stored energy and stand-off'], ['area', 'Vent area'], ['venting', 'Venting adequacy'], ['mechanics', 'Can and score']] as const;
 
 /** Estimates that need no run, through the code of `ventward estimate`. */
 export function CalculatorsPage() {
@@ -16,7 +16,7 @@ export function CalculatorsPage() {
     <Page title="Calculators">
       <nav class="tabs" aria-label="Calculators">{CALCULATORS.map(([key, name]) => <a key={key} href={`#/calculators/${key}`} aria-current={here === key ? 'page' : undefined}>{name}</a>)}</nav>
       <p class="estimate"><Warn /><b>Estimate only.</b> Have a qualified person check it, and follow the local rules.</p>
-      {here === 'area' ? <Area /> : here === 'venting' ? <Venting /> : <Energy />}
+      {here === 'area' ? <Area /> : here === 'venting' ? <Venting /> : here === 'mechanics' ? <Mechanics /> : <Energy />}
     </Page>
   );
 }
@@ -124,6 +124,35 @@ function Area() {
         <section class="panel result" aria-live="polite">
           <p class="big num">{sig(a.area_mm2)} mm²<small> open area</small></p>
           <p>Lets this generation leave at this pressure: {a.choked ? 'choked' : 'subcritical'} flow, steady, C_d {sig(a.discharge_coefficient, 3)}.</p>
+          <Cautions list={a.cautions} />
+        </section>
+      )}
+    </div>
+  );
+}
+
+interface MechanicsAnswer { hot_factor: number; figures: { name: string; value: number; low?: number; high?: number; unit: string; method: string }[]; cautions: string[] }
+
+function Mechanics() {
+  const [a, set] = useState<MechanicsAnswer | undefined>();
+  return (
+    <div class="calculator">
+      <Asks path="estimates/mechanics" done={x => set(x as MechanicsAnswer | undefined)} fields={[
+        { name: 'pressure_barg', label: 'Pressure inside', unit: 'bar gauge', value: '40' }, { name: 'diameter_mm', label: 'Outer diameter of the can', unit: 'mm', value: '21' },
+        { name: 'wall_mm', label: 'Its wall', unit: 'mm', value: '0.25' }, { name: 'yield_mpa', label: 'Yield strength of the wall', unit: 'MPa', optional: true },
+        { name: 'tensile_mpa', label: 'Tensile strength: adds the burst pressure', unit: 'MPa', optional: true }, { name: 'hardening', label: 'Strain-hardening exponent', unit: '', optional: true },
+        { name: 'hot_factor', label: 'Hot strength over cold', unit: '', optional: true }, { name: 'header_mm', label: 'Sealing diameter of the header: adds the crimp', unit: 'mm', optional: true },
+        { name: 'crimp_n_per_mm', label: 'What the crimp bears, from a test', unit: 'N/mm', optional: true }, { name: 'base_radius_mm', label: 'Radius of the flat base', unit: 'mm', optional: true },
+        { name: 'base_mm', label: 'Its thickness', unit: 'mm', optional: true }, { name: 'score_radius_mm', label: 'Radius of a round score', unit: 'mm', optional: true },
+        { name: 'residual_um', label: 'Residual thickness of the score', unit: 'µm', optional: true }]} />
+      {a && (
+        <section class="panel result" aria-live="polite">
+          <div class="scroll" tabIndex={0} role="region" aria-label="Figures of the can">
+            <table>
+              <thead><tr><th scope="col">Figure</th><th scope="col" class="r">Value</th><th scope="col">By</th></tr></thead>
+              <tbody>{a.figures.map(f => <tr key={f.name + f.method}><th scope="row">{f.name}</th><td class="r num">{sig(f.value)} {f.unit}{f.low !== undefined && f.high !== undefined && <small> ({sig(f.low, 3)} to {sig(f.high, 3)})</small>}</td><td>{f.method}</td></tr>)}</tbody>
+            </table>
+          </div>
           <Cautions list={a.cautions} />
         </section>
       )}
