@@ -124,6 +124,7 @@ func (r *Runaway) unusable(ch int) string {
 type RunawayResult struct {
 	GasMol      *float64       // mol that the cell gave off, at the settled state
 	GasUMol     *float64       // mol
+	LostMol     *float64       // mol of it that a leak of the vessel took, reckoned back; nil: none was seen
 	GasM3       *float64       // m3 of it at State
 	GasM3PerAh  *float64       // m3 an Ah of nominal capacity
 	State       ReferenceState //

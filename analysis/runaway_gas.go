@@ -24,13 +24,15 @@ const (
 // state is the vessel over a stretch of the course.
 type vesselState struct {
 	from, to int
+	peak     int     // cell of the highest pressure before it
 	p        float64 // Pa absolute
 	T        float64 // K
 	drift    float64 // relative change of p/T from the first half to the second
 }
 
 // amount computes how much gas the cell gave off: the difference of p V/(R T)
-// between the settled state and the state before heating (ideal gas).
+// between the settled state and the state before heating (ideal gas), and what a
+// leak took of it.
 func (r *Runaway) amount(x *RunawayResult) {
 	v := r.o.Fixture.VolumeM3
 	no := func(reason string) {
@@ -59,6 +61,14 @@ func (r *Runaway) amount(x *RunawayResult) {
 		return
 	}
 	n := v / flow.R * (after.p/after.T - before.p/before.T)
+	lost := r.leak(before, after)
+	if why := lost.tooMuch(n); why != "" {
+		no(why)
+		return
+	}
+	if n += lost.mol; lost.mol > 0 {
+		x.LostMol = &lost.mol
+	}
 	x.GasMol = &n
 	x.Settled = [2]int64{r.course.at(after.from), r.course.at(after.to - 1)}
 	m3 := n * x.State.MolarVolume()
@@ -69,7 +79,25 @@ func (r *Runaway) amount(x *RunawayResult) {
 	} else {
 		x.without("gas_L_per_Ah", "no capacity given")
 	}
-	r.budget(x, r.settled(before, after))
+	r.budget(x, r.settled(before, after, lost))
+	r.negative(x)
+}
+
+// negative takes an amount back that is below nought by more than chance: then
+// something other than the cell moved the gas.
+func (r *Runaway) negative(x *RunawayResult) {
+	u := math.Inf(1)
+	if x.GasUMol != nil {
+		u = *x.GasUMol
+	}
+	if *x.GasMol >= -u {
+		return
+	}
+	why := fmt.Sprintf("%.2g mol less gas at the settled state than before heating; look for a leak, an opened valve or a wrong gas temperature", -*x.GasMol)
+	x.GasMol, x.GasUMol, x.GasM3, x.GasM3PerAh, x.LostMol, x.Budget = nil, nil, nil, nil, nil, nil
+	for _, f := range []string{"gas_mol", "gas_L", "gas_L_per_Ah"} {
+		x.without(f, why)
+	}
 }
 
 // before is the vessel before heating: the first seconds.
@@ -119,7 +147,9 @@ func (r *Runaway) after() (vesselState, error) {
 	if rel := math.Abs(b / r.absolute(p)); rel > settledRate {
 		return vesselState{}, fmt.Errorf("the vessel had not settled: its pressure still moved by %.2g %% a second", 100*rel)
 	}
-	return r.stateOf(begin, end, "at the settled state")
+	s, err := r.stateOf(begin, end, "at the settled state")
+	s.peak = top
+	return s, err
 }
 
 // value is a cell's mean, 0 where there is none.
@@ -173,11 +203,11 @@ func (r *Runaway) stateOf(from, to int, when string) (vesselState, error) {
 }
 
 // settled is what the amount rests on, with its standard uncertainties.
-func (r *Runaway) settled(b, a vesselState) Settled {
+func (r *Runaway) settled(b, a vesselState, lost vesselLeak) Settled {
 	f := &r.o.Fixture
 	cv := &r.o.Channels[r.p].Curve
 	s := Settled{VolumeM3: f.VolumeM3, VolumeU: f.VolumeUM3, BeforePa: b.p, BeforeK: b.T, AfterPa: a.p, AfterK: a.T, OffsetU: cv.UOffsetAt(a.p), GainU: cv.UGainAt(1),
-		BeforeKU: f.TemperatureU, AfterKU: f.TemperatureU}
+		BeforeKU: f.TemperatureU, AfterKU: f.TemperatureU, LostMol: lost.mol, LostMolU: leakPart * lost.mol}
 	if r.o.Channels[r.p].Reference != daq.Absolute {
 		u := ambientU
 		if r.baro >= 0 && r.baroPa > 0 {

@@ -20,6 +20,8 @@ type vesselRun struct {
 	sigmaPa float64
 	mol     float64 // given off at the runaway
 	noGas   bool    // no thermocouple in the gas
+	leak    float64 // mol/(s Pa) of overpressure that the vessel loses
+	filled  float64 // Pa above ambient that it is filled to
 }
 
 const (
@@ -56,7 +58,8 @@ func (v vesselRun) play() RunawayResult {
 	rng := rand.New(rand.NewPCG(v.seed, 1))
 	const dt, slow = 1e-3, 100
 	skin, gas := testRoomC, testRoomC
-	n0 := testBefore * testVolume / (8.314462618 * (testRoomC + 273.15))
+	n0 := (testBefore + v.filled) * testVolume / (8.314462618 * (testRoomC + 273.15))
+	lost := 0.0
 	for i := 0; float64(i)*dt < v.until; i++ {
 		t := float64(i) * dt
 		heater := 0.6 - 0.0015*(skin-testRoomC)
@@ -70,7 +73,8 @@ func (v vesselRun) play() RunawayResult {
 		}
 		n := n0 + v.mol*(1-math.Exp(-math.Max(0, t-testRunaway)/0.4))
 		at := int64(i) * 1e6
-		p := n * 8.314462618 * (gas + 273.15) / testVolume
+		p := (n - lost) * 8.314462618 * (gas + 273.15) / testVolume
+		lost += dt * v.leak * (p - testBefore)
 		if v.gauge {
 			p -= testBefore
 		}
@@ -110,6 +114,39 @@ func TestRunawayResults(t *testing.T) {
 		}
 		if x.PeakC == nil || *x.PeakC < 500 || x.PeakPa == nil {
 			t.Errorf("seed %d: peaks %v %v", v.seed, x.PeakC, x.PeakPa)
+		}
+	}
+}
+
+// A vessel that leaks in proportion to its overpressure gives back what it lost,
+// with the interval that this needs; one that lost too much gives no amount, and
+// a tight one lost nothing (first principles: the run is a balance of moles).
+func TestAmountOfALeakingVessel(t *testing.T) {
+	for _, c := range []struct {
+		v    vesselRun
+		told bool
+		lost bool
+	}{
+		{v: vesselRun{seed: 5, until: 420, sigmaPa: 600, mol: 0.2}, told: true},
+		{v: vesselRun{seed: 6, until: 420, sigmaPa: 600, mol: 0.2, leak: 4e-10}, told: true, lost: true},
+		{v: vesselRun{seed: 7, until: 420, sigmaPa: 600, mol: 0.2, leak: 4e-10, filled: 3e4}, told: true, lost: true},
+		{v: vesselRun{seed: 8, until: 420, sigmaPa: 600, mol: 0.2, leak: 2e-9, filled: 1e5}},
+	} {
+		x := c.v.play()
+		if !c.told {
+			if x.GasMol != nil || !strings.Contains(x.Absent["gas_mol"], "leak") {
+				t.Errorf("seed %d: amount %v, reason %q", c.v.seed, x.GasMol, x.Absent["gas_mol"])
+			}
+			continue
+		}
+		if x.GasMol == nil || x.GasUMol == nil {
+			t.Fatalf("seed %d: no amount: %v", c.v.seed, x.Absent)
+		}
+		if d := math.Abs(*x.GasMol - c.v.mol); d > *x.GasUMol {
+			t.Errorf("seed %d: %.5f mol +- %.5f, given off %.5f", c.v.seed, *x.GasMol, *x.GasUMol, c.v.mol)
+		}
+		if (x.LostMol != nil) != c.lost {
+			t.Errorf("seed %d: lost %v", c.v.seed, x.LostMol)
 		}
 	}
 }

@@ -97,6 +97,7 @@ func (r *Run) resultSection() Section {
 	} else {
 		row("Gas given off", "gas_mol", "", false)
 	}
+	row("Of it lost to a leak of the vessel", "", of(x.LostMol, 1, "%.2g mol, reckoned back from the settled state"), x.LostMol != nil)
 	row("Volume of that gas", "gas_L", of(x.GasM3, 1e-3, "%.4g L ")+x.State.String(), x.GasM3 != nil)
 	row("Volume an ampere-hour", "gas_L_per_Ah", of(x.GasM3PerAh, 1e-3, "%.4g L/Ah ")+x.State.String(), x.GasM3PerAh != nil)
 	row("Steepest rise of pressure", "dpdt_max_bar_s", of(x.RatePaS, PaPerBar, "%.4g bar/s")+of(x.RateWindowS, 1e-3, " over %.3g ms"), x.RatePaS != nil)

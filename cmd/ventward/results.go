@@ -51,6 +51,7 @@ func results(x analysis.RunawayResult, start int64) (figures map[string]any, abs
 	const litre = 1e-3
 	put("gas_mol", x.GasMol, 1)
 	put("gas_u_mol", x.GasUMol, 1)
+	put("gas_lost_mol", x.LostMol, 1)
 	put("gas_L", x.GasM3, litre)
 	put("gas_L_per_Ah", x.GasM3PerAh, litre)
 	put("dpdt_max_bar_s", x.RatePaS, report.PaPerBar)
