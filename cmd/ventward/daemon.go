@@ -151,7 +151,7 @@ func (d *daemon) hurry() {
 }
 
 func (d *daemon) start(hub *stream.Hub) error {
-	spare()
+	hasten()
 	ctx, stop := context.WithCancel(context.Background())
 	d.stop = stop
 	d.loop.mark = d.o.Time.participant()

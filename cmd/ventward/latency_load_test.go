@@ -14,15 +14,15 @@ import (
 
 // What newLoaded puts on a stand-in.
 const (
-	loadLines   = 6  // beside the first
-	loadColumns = 10 // channels of each of them: 64 with the first line's four
+	loadColumns = 10 // channels of each line beside the first, which has four
 	loadRules   = 200
 	loadViewers = 50
 	loadDisk    = 256 << 20 // bytes
 )
 
-// newLoaded is a stand-in under load: see BenchmarkDemand.
-func newLoaded(b *testing.B) *standIn {
+// newLoaded is a stand-in under load, with so many lines beside the first: see
+// BenchmarkDemand.
+func newLoaded(b testing.TB, lines int) *standIn {
 	b.Helper()
 	bench := exampleBench(b)
 	dir := filepath.Join(b.TempDir(), "data")
@@ -30,7 +30,7 @@ func newLoaded(b *testing.B) *standIn {
 	bench.Record.MinFreeBytes = 0
 	bench.Record.IdleS = 20
 	bench.Influx = &config.Influx{URL: "http://" + neverAnswers(b), Bucket: "bench/autogen", Token: "user:password"}
-	s := standInFor(b, bench, daemonOptions{Bench: bench, Listen: "127.0.0.1:0"}, dir, loadLines)
+	s := standInFor(b, bench, daemonOptions{Bench: bench, Listen: "127.0.0.1:0"}, dir, lines)
 	s.before = 20 * time.Second
 	for range loadViewers {
 		stall(b, s.d.addr)
@@ -42,8 +42,8 @@ func newLoaded(b *testing.B) *standIn {
 }
 
 // addLine gives a bench one more instrument with loadColumns channels, and
-// its part of the rules, which trip as the first one does.
-func addLine(b *config.Bench, name, path string) {
+// rules that trip as the first one does, until there are most.
+func addLine(b *config.Bench, name, path string, most int) {
 	in := b.Instruments[0]
 	f := *in.Frame
 	f.Columns = loadColumns
@@ -54,8 +54,8 @@ func addLine(b *config.Bench, name, path string) {
 		c.Name, c.Role, c.Instrument, c.Column = fmt.Sprintf("%s-%d", name, i+1), "", len(b.Instruments)-1, i
 		b.Channels = append(b.Channels, c)
 		b.Detect.RateHz = append(b.Detect.RateHz, in.RateHz)
-		most := (loadRules-1)*(len(b.Channels)-4)/(loadLines*loadColumns) + 1
-		for kind := 0; len(b.Guard.Rules) < most; kind++ {
+		now := most - (most-len(b.Guard.Rules))*(loadColumns-1-i)/(loadColumns-i)
+		for kind := 0; len(b.Guard.Rules) < now; kind++ {
 			r := b.Guard.Rules[0]
 			r.Name, r.Channels = fmt.Sprintf("%s of %d", r.Name, len(b.Guard.Rules)), []daq.ChannelID{daq.ChannelID(len(b.Channels) - 1)}
 			r.Kind = []guard.RuleKind{guard.LimitHigh, guard.Faulty, guard.Stale}[kind%3]
@@ -67,7 +67,7 @@ func addLine(b *config.Bench, name, path string) {
 }
 
 // neverAnswers is the address of a server that takes connections and no more.
-func neverAnswers(b *testing.B) string {
+func neverAnswers(b testing.TB) string {
 	b.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -88,7 +88,7 @@ func neverAnswers(b *testing.B) string {
 
 // stall joins the live feed and reads nothing; when it was thrown out it comes
 // again.
-func stall(b *testing.B, addr string) {
+func stall(b testing.TB, addr string) {
 	done := make(chan struct{})
 	b.Cleanup(func() { close(done) })
 	go func() {
@@ -112,7 +112,7 @@ func stall(b *testing.B, addr string) {
 
 // takeRoom takes the disk's room, and what is given back meanwhile, until the
 // record can't be written.
-func (s *standIn) takeRoom(b *testing.B, dir string) (empty func()) {
+func (s *standIn) takeRoom(b testing.TB, dir string) (empty func()) {
 	b.Helper()
 	f := newFilling(b, dir)
 	for end := time.Now().Add(20 * time.Second); ; time.Sleep(10 * time.Millisecond) {

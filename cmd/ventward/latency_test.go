@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
-	"math"
 	"os"
 	"slices"
 	"sync"
@@ -23,10 +22,6 @@ import (
 	"ventward/store"
 )
 
-// demandTrips is how often a benchmark trips, however long it is asked to run:
-// nearly all of its time goes by between trips.
-const demandTrips = 120
-
 // BenchmarkDemand is the way from a frame's bytes written to a terminal to the
 // bytes of the coil write that shuts the supply on another: read, decode,
 // stamp, condition, watch, judge, demand, line. Figures are of this machine
@@ -36,49 +31,22 @@ const demandTrips = 120
 // idle is one line of four channels and one rule. loaded is 64 channels at
 // 10 kHz over seven lines, 200 rules, a disk that is full at the moment of the
 // trip, a database that takes connections and never answers, and 50 viewers
-// that read nothing. p99-ratio is what that costs. The stand-in for the
-// instruments is in this process and takes its part of the processors, which
-// cores tells; lost-rows tells whether what was sent was carried.
+// that read nothing; fewer channels tell what a machine does that 64 are too
+// many for. p99-ratio is what a load costs. All take turns, so that whatever
+// else the machine does meets each of them. The stand-in for the instruments is
+// in this process and takes its part of the processors; lost-% tells whether
+// what was sent was carried. bare is the way through two terminals with
+// nothing between them, at the same moment: what the machine itself takes.
 func BenchmarkDemand(b *testing.B) {
-	var idle time.Duration
-	b.Run("idle", func(b *testing.B) { idle = measureTrips(b, newStandIn(b)) })
-	b.Run("loaded", func(b *testing.B) {
-		if loaded := measureTrips(b, newLoaded(b)); idle > 0 {
-			b.ReportMetric(float64(loaded)/float64(idle), "p99-ratio")
+	loads := []*demands{{name: "idle"}, {name: "loaded-64", lines: 6}, {name: "loaded-34", lines: 3}, {name: "loaded-14", lines: 1}}
+	for range demandRounds {
+		for _, d := range loads {
+			d.round(b)
 		}
-	})
-}
-
-// measureTrips trips again and again and reports how long it took.
-func measureTrips(b *testing.B, s *standIn) (p99 time.Duration) {
-	b.Helper()
-	var took []time.Duration
-	began, cpu := time.Now(), processTime(b)
-	b.ResetTimer() // so that a profile of the benchmark can be told from its beginning
-	for range demandTrips {
-		took = append(took, s.trip(b))
 	}
-	cores := (processTime(b) - cpu).Seconds() / time.Since(began).Seconds()
-	slices.Sort(took)
-	at := func(q float64) time.Duration { return took[int(math.Ceil(q*float64(len(took))))-1] }
-	for name, q := range map[string]float64{"p50-µs": 0.5, "p99-µs": 0.99, "max-µs": 1} {
-		b.ReportMetric(float64(at(q).Microseconds()), name)
+	for _, d := range loads {
+		b.Run(d.name, func(b *testing.B) { d.report(b, loads[0]) })
 	}
-	b.ReportMetric(cores, "cores")
-	b.ReportMetric(float64(s.lost()), "lost-rows")
-	b.ReportMetric(float64(s.early.Load()), "begun-again")
-	b.ReportMetric(0, "ns/op")
-	return at(0.99)
-}
-
-// processTime is what this process has had of the processors.
-func processTime(b *testing.B) time.Duration {
-	b.Helper()
-	var u unix.Rusage
-	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
-		b.Fatal(err)
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
 // standIn is a daemon in this process with terminals: frames go in at some,
@@ -99,7 +67,9 @@ type standIn struct {
 	stop   context.CancelFunc
 	fill   func() (empty func()) // takes the disk's room while a trip is measured; nil: it has room
 	phase  int                   // of the next trip
-	before time.Duration         // how long a command may wait until the bench is ready for it
+	bare   *bareWay
+	spent  [2]atomic.Int64 // processor time of the two threads that stand in for instruments, ns
+	before time.Duration   // how long a command may wait until the bench is ready for it
 }
 
 func newStandIn(b testing.TB) *standIn {
@@ -127,7 +97,7 @@ func standInFor(b testing.TB, bench *config.Bench, o daemonOptions, dir string, 
 			bench.Guard.Rules = append(bench.Guard.Rules, rules...)
 			f.columns = bench.Instruments[0].Columns
 		} else {
-			addLine(bench, fmt.Sprintf("more%d", i), slave.Name())
+			addLine(bench, fmt.Sprintf("more%d", i), slave.Name(), 1+(loadRules-1)*i/more)
 		}
 		s.feeds = append(s.feeds, f)
 	}
@@ -140,8 +110,8 @@ func standInFor(b testing.TB, bench *config.Bench, o daemonOptions, dir string, 
 		b.Fatal(err)
 	}
 	ctx, stop := context.WithCancel(context.Background())
-	s.stop = stop
-	for _, f := range []func(){func() { s.play(ctx) }, func() { s.serve(relay) }, func() { s.ended <- s.d.run(ctx) }} {
+	s.stop, s.bare = stop, newBareWay(b)
+	for _, f := range []func(){func() { s.play(ctx) }, func() { s.serve(relay) }, s.bare.relay, s.bare.watch, func() { s.ended <- s.d.run(ctx) }} {
 		s.wg.Add(1)
 		go func() { defer s.wg.Done(); f() }()
 	}
@@ -155,7 +125,9 @@ func standInFor(b testing.TB, bench *config.Bench, o daemonOptions, dir string, 
 			f.to.Close()
 		}
 		relay.Close()
+		s.bare.close()
 		s.wg.Wait()
+		s.bare.end()
 		st.Close()
 	})
 	return s
@@ -303,6 +275,7 @@ func (s *standIn) play(ctx context.Context) {
 			f.prepare(5333)
 		}
 		time.Sleep(time.Until(began.Add(time.Duration(n) * blockTime)))
+		s.spent[0].Store(threadTime())
 		for i := range s.feeds {
 			if s.mute.Load() {
 				break
@@ -314,6 +287,7 @@ func (s *standIn) play(ctx context.Context) {
 				block = f.high
 				if s.high.CompareAndSwap(false, true) {
 					s.sent.Store(time.Now().UnixNano())
+					s.bare.send()
 				}
 			}
 			f.send(block)
@@ -324,21 +298,17 @@ func (s *standIn) play(ctx context.Context) {
 // serve answers coil writes and coil reads as a Modbus slave would.
 func (s *standIn) serve(f *os.File) {
 	_ = foremost.take()
-	buf := make([]byte, 256)
 	var in []byte
-	for {
-		n, err := f.Read(buf)
-		if err != nil {
-			return
-		}
+	eachRead(blocking(f), func(p []byte) {
 		at := time.Now()
-		in = append(in, buf[:n]...)
+		in = append(in, p...)
 		for len(in) >= 8 {
 			q := in[:8]
 			in = in[8:]
 			s.answer(f, q, at)
 		}
-	}
+		s.spent[1].Store(threadTime())
+	})
 }
 
 func (s *standIn) answer(f *os.File, q []byte, at time.Time) {
@@ -374,7 +344,7 @@ func (s *standIn) answer(f *os.File, q []byte, at time.Time) {
 // trip brings the bench under test, sends pressures beyond the limit, and
 // returns how long the coil write took. A test that something else ended first,
 // as a stand-in that had no processor does, is begun again.
-func (s *standIn) trip(b *testing.B) time.Duration {
+func (s *standIn) trip(b testing.TB) time.Duration {
 	b.Helper()
 	for range 20 {
 		if took, ok := s.once(b); ok {
@@ -385,7 +355,7 @@ func (s *standIn) trip(b *testing.B) time.Duration {
 	return 0
 }
 
-func (s *standIn) once(b *testing.B) (took time.Duration, ok bool) {
+func (s *standIn) once(b testing.TB) (took time.Duration, ok bool) {
 	b.Helper()
 	for len(s.open) > 0 {
 		<-s.open
@@ -413,6 +383,7 @@ func (s *standIn) once(b *testing.B) (took time.Duration, ok bool) {
 	s.level.Store(31000) // about 58 bar
 	select {
 	case at := <-s.shut:
+		s.bare.await(b, s.sent.Load())
 		return time.Duration(at.UnixNano() - s.sent.Load()), true
 	case <-time.After(5 * time.Second):
 		b.Fatalf("the supply coil was not written off: %s", s.state())

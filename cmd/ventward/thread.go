@@ -1,7 +1,9 @@
 package main
 
 import (
+	"os"
 	"runtime"
+	"runtime/debug"
 
 	"golang.org/x/sys/unix"
 )
@@ -45,8 +47,19 @@ func niceness(tid int) (int, error) {
 // spareThreads is how many threads more than there are processors may run Go
 // code at once. Without them one that waits for a processor, though it
 // computes for nobody in a hurry, would keep out one that is in a hurry: the
-// system knows their places, Go's own scheduler doesn't.
+// system knows their ranks, Go's own scheduler doesn't.
 const spareThreads = 6
 
-// spare makes room for them.
-func spare() { runtime.GOMAXPROCS(runtime.NumCPU() + spareThreads) }
+// heapPercent is how much more than what is in use the heap may hold before the
+// collector runs. It stops every thread each time, and where one of them waits
+// for a processor all others wait with it: memory is cheaper than that.
+const heapPercent = 400
+
+// hasten makes room for threads and rare garbage collections. What the
+// environment says of the latter (GOGC) holds.
+func hasten() {
+	runtime.GOMAXPROCS(runtime.NumCPU() + spareThreads)
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(heapPercent)
+	}
+}
