@@ -23,6 +23,7 @@ func (b *Bench) Warnings(today string) Problems {
 	w.slow()
 	for i := range b.Guard.Rules {
 		w.early(i)
+		w.unproved(i)
 	}
 	w.safety()
 	return w.list.sorted()
@@ -134,6 +135,14 @@ func (w *warnings) early(i int) {
 				w.add("rule", i, rule.Name, "trip alarm", show(limit/1e5), "barg", fmt.Sprintf("trips before the %s's lowest nominal opening of %s bar gauge", f.Name, show(*low/1e5)), "raise it if that feature is under test")
 			}
 		}
+	}
+}
+
+// unproved warns of a trip of which nobody says until when its proof test is
+// good.
+func (w *warnings) unproved(i int) {
+	if r := &w.bench.Guard.Rules[i]; len(r.Trip) > 0 && r.ProofDue == "" {
+		w.add("rule", i, r.Name, "proof_due", "", "", "not stated: the trip is not known to have been tested to its last element", "test it, and state until when that is good, or enter it: ventward enter proof")
 	}
 }
 

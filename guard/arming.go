@@ -41,7 +41,7 @@ const (
 	GuardWatchdog    = "watchdog"    // an edge for the watchdog relay was read back both ways
 	GuardAwake       = "awake"       // the computer is kept from sleeping
 	GuardNames       = "names"       // two persons are named
-	GuardProof       = "proof"       // no proof test of a trip is overdue
+	GuardProof       = "proof"       // the proof test of every trip is in date
 	GuardBypass      = "bypass"      // no trip is bypassed
 	GuardDescription = "description" // the bench description's file is the one that runs
 )
@@ -331,7 +331,10 @@ func (g *Guard) whyNames() (string, string) {
 func (g *Guard) whyProof() (string, string) {
 	for i := range g.s.Trips {
 		switch t := &g.s.Trips[i]; {
-		case t.ProofDue != "" && g.s.Date == "":
+		case len(t.Outputs) == 0:
+		case t.ProofDue == "":
+			return fmt.Sprintf("no date is known until which the proof test of trip %q is good", t.Rule), "test it, and enter the test with the next date"
+		case g.s.Date == "":
 			return "today's date is not known", "state it when arming"
 		case t.Overdue:
 			return fmt.Sprintf("the proof test of trip %q was due on %s", t.Rule, t.ProofDue), "test it, and enter the test with the next date"

@@ -22,6 +22,9 @@ func readyBench() Options {
 	o.RateHz, o.RampPaS = []float64{10e3, 10e3, 10}, 1e5
 	o.VolumeM3, o.LeakPaS, o.LeakMaxPaS = 50e-6, &leak, 100
 	o.Arming = ArmingGuards()
+	for i := range o.Rules {
+		o.Rules[i].ProofDue = "2027-05-25"
+	}
 	return o
 }
 
@@ -86,6 +89,7 @@ func TestArmingGuards(t *testing.T) {
 		}},
 		{GuardNames, "two persons are not named", none, func(p *player) { p.g.s.Names[1] = "A. Rahn" }},
 		{GuardProof, "proof test of trip \"high\" was due on 2026-11-24", func(o *Options) { o.Rules[0].ProofDue = "2026-11-24" }, nil},
+		{GuardProof, "no date is known until which the proof test of trip \"silent\" is good", func(o *Options) { o.Rules[2].ProofDue = "" }, nil},
 		{GuardBypass, "trip \"silent\" is bypassed", none, func(p *player) {
 			if err := p.ask("bypass", "rule", "silent", "reason", "r", "for_s", "60"); err != nil {
 				p.t.Fatal(err)

@@ -389,8 +389,10 @@ func (d *daemon) begin(c *daq.Command) (*recording, error) {
 	if c.Args["shot"] != "" && (err != nil || shot < 0) {
 		return nil, refusal(fmt.Errorf("shot = %q is not a number: leave it out or give the shot's number", c.Args["shot"]))
 	}
-	if free, err := store.SpaceLeft(d.o.Store.Dir()); err == nil && free < d.o.Bench.Record.MinFreeBytes {
-		return nil, refusal(fmt.Errorf("%d MB are free where runs are kept, %d are asked for: free some space first", free>>20, d.o.Bench.Record.MinFreeBytes>>20))
+	if free, err := store.SpaceLeft(d.o.Store.Dir()); err == nil {
+		if why := tooLittle(d.o.Bench, free); why != "" {
+			return nil, refusal(fmt.Errorf("%s: free some space first", why))
+		}
 	}
 	chosen, err := d.choose(c)
 	if err != nil {

@@ -22,7 +22,7 @@ import (
 func TestDiskFullForReal(t *testing.T) {
 	t.Parallel()
 	r := newRig(t, 33, func(s string) string { return strings.Replace(s, "min_free_MB = 2000", "min_free_MB = 10", 1) })
-	own := smallDisk(t, r.data, 64<<20) // half of which the ballast takes
+	own := smallDisk(t, r.data, 256<<20) // of which the ballast takes 32 MB
 	r.serve()
 	run := underTest(t, r)
 	kept := r.acknowledged(run)

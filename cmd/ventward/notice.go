@@ -57,7 +57,8 @@ func (l *loop) noticeStandstill() {
 // disk, the loop's own lateness, and the copy to the database.
 func (l *loop) watchSelf() {
 	if free := l.health.free.Load(); free > 0 {
-		l.tell(guard.NoticeSpace, free >= l.bench.Record.MinFreeBytes, fmt.Sprintf("%d MB are free where runs are kept, %d are asked for", free>>20, l.bench.Record.MinFreeBytes>>20), float64(free))
+		why := tooLittle(l.bench, free)
+		l.tell(guard.NoticeSpace, why == "", why, float64(free))
 	}
 	l.tell(guard.NoticeLoop, l.lag < lateNS, fmt.Sprintf("readings wait %.2g s for the loop", seconds(l.lag)), seconds(l.lag))
 	l.tell(guard.NoticeStandstill, true, "", 0)

@@ -47,7 +47,8 @@ function TripRow({ t, now }: { t: Trip; now: string }) {
       {t.tripped || t.bypassed || t.overdue ? <Warn /> : <Tick />}
       <b>{t.rule}</b>{t.tripped && t.first && <span class="first">First</span>}
       <span class="state num">{state(t, now)}</span>
-      {t.overdue && <span class="due">proof test was due {t.proof_due}</span>}
+      {t.overdue ? <span class="due">proof test was due {t.proof_due}</span>
+        : <small>{t.proof_due ? `proof test due ${t.proof_due}` : 'no date of a proof test'}</small>}
       {!t.bypassed && <AtBench label="Bypass" cls="quiet small" name={`Bypass the trip of ${t.rule}`} onClick={() => setForm(!form)} />}
       {form && !t.bypassed && <Ask title={`Bypass ${t.rule}`} note="While it lasts this rule switches nothing off. It ends by itself, and is shown on every page until then."
         verb="bypass" args={{ rule: t.rule }} spans={BYPASS} done={() => setForm(false)} />}
