@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"math"
 	"sort"
 
 	"ventward/daq"
@@ -71,6 +72,27 @@ func (c *capture) mean(from, to int) (m float64, n int) {
 		m /= float64(n)
 	}
 	return m, n
+}
+
+// wander is by how much the means of n samples differ from those apart samples
+// before them, beyond their common trend, as the root of the mean square over
+// what is held before sample number to: noise that is slower than a sample, as a
+// step has to stand out of. 0: too little is held.
+func (c *capture) wander(to, apart, n int) float64 {
+	var sum, sq, count float64
+	for k := c.oldest(); apart > 0 && k+apart+n <= to; k += n {
+		a, na := c.mean(k, k+n)
+		b, nb := c.mean(k+apart, k+apart+n)
+		if na > 0 && nb > 0 {
+			sum += b - a
+			sq += (b - a) * (b - a)
+			count++
+		}
+	}
+	if count < 8 {
+		return 0
+	}
+	return math.Sqrt(math.Max(0, sq/count-sum/count*sum/count))
 }
 
 // line fits a straight line to the valid samples of [from, to): value at t0

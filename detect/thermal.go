@@ -393,7 +393,9 @@ func (t *thermal) look(m *Monitor, now int64) {
 	n := max(4, int(50e6/t.ventC.period))
 	v, _ := p.cap.mean(p.cap.n-n, p.cap.n)
 	step := v - t.line.v0 - t.line.slope*float64(t.ventC.lastT-t.line.t0)*1e-9
-	if step < 4*p.sigma()/math.Sqrt(float64(n)) || step < 0.2**r.ev.StepPa {
+	began := p.cap.find(r.ev.Onset)
+	least := 4 * math.Max(p.sigma()/math.Sqrt(float64(n)), p.cap.wander(began, p.cap.n-n-began, n))
+	if step < least || step < 0.2**r.ev.StepPa {
 		r.toFault(FaultSpike, t.ventC.lastT)
 		t.vent, t.ventAt = 0, 0
 	} else {
