@@ -47,6 +47,9 @@ func (r *reader) header(line []byte) error {
 	if bytes.IndexByte(line, 0) >= 0 || !utf8.Valid(line) {
 		return r.fail("", "", "is not UTF-8 text", "give a CSV file; a spreadsheet can save its table as one")
 	}
+	if bytes.IndexByte(line, '\r') >= 0 {
+		return r.fail("", "", "there is a carriage return within the line", "end lines by a line feed, or by a carriage return and a line feed")
+	}
 	names := strings.Split(string(line), ",")
 	for i := range names {
 		names[i] = unquote(strings.TrimSpace(names[i]))

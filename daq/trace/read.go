@@ -207,22 +207,33 @@ func (r *reader) time(cell []byte) error {
 	}
 	d, ok := parseDecimal(cell)
 	if !ok {
-		return r.fail("t_s", string(cell), "is no decimal number", "give seconds, for example 12.3456")
+		return r.fail("t_s", string(cell), "is no decimal number", nextOfTime(cell))
 	}
 	ns, ok := d.nanoseconds()
 	if !ok {
 		return r.fail("t_s", string(cell), "is beyond what a time in nanoseconds can hold", "count seconds from the start of the run")
 	}
 	if n := len(r.trace.T); n > 0 && ns <= r.trace.T[n-1] {
-		what := "time runs backwards"
+		what, next := "time runs backwards", "sort the rows by time, or give each recording a file of its own"
 		if ns == r.trace.T[n-1] {
-			what = "time stands still (to the nanosecond)"
+			what, next = "time stands still (to the nanosecond)", "delete the repeated row, or write enough decimals to tell the rows apart"
 		}
 		before := string(appendSeconds(nil, r.trace.T[n-1]))
-		return r.fail("t_s", string(cell), what+": the row before has "+before, "sort the rows, and write enough decimals to tell them apart")
+		return r.fail("t_s", string(cell), what+": the row before has "+before, next)
 	}
 	r.trace.T = append(r.trace.T, ns)
 	return nil
+}
+
+// nextOfTime is the next move after a time that is no number.
+func nextOfTime(cell []byte) string {
+	switch {
+	case bytes.IndexByte(cell, '"') >= 0:
+		return "write decimals with a point: a comma separates columns, also between quotes"
+	case bytes.IndexByte(cell, ':') >= 0:
+		return "give seconds since the start of the run instead of a time of day, for example 12.3456"
+	}
+	return "give seconds, for example 12.3456"
 }
 
 // value takes one reading of column i in its SI unit.
