@@ -34,6 +34,7 @@ type course struct {
 	before   float64 // its effective onset, s
 	oldRate  float64 // of an opening: its K, 1/s
 	oldWidth float64 // of an opening: its opening time, s
+	oldShape float64 // of an opening: from 0, straight growth, to 1, a smooth step
 	step     float64 // of a supply: the regulator's step, Pa
 }
 
@@ -241,7 +242,8 @@ func (s *solver) hole(c *course, t float64) float64 {
 		}
 	}
 	if c.earlier == earlierOpening {
-		k += c.oldRate * smoothStep(t/c.oldWidth)
+		x := math.Min(t/c.oldWidth, 1)
+		k += c.oldRate * (x + c.oldShape*(smoothStep(x)-x))
 	}
 	return k
 }
@@ -258,11 +260,14 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 	given := 0.0
 	if c.feed > 0 {
 		given = c.feed * (s.set - p)
+		if c.earlier == straightRamp { // who ramps by a regulator goes on turning it
+			given += c.feed * c.ramp * (t - c.width/2)
+		}
 		if c.earlier == earlierStep {
 			given = math.Max(given, 0)
 		}
 		if c.cap > 0 {
-			given = c.cap * math.Tanh(given/c.cap)
+			given = limited(given, c.cap)
 		}
 	}
 	if s.liquid {
@@ -275,6 +280,13 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 	dp = supply - out + warmed
 	dth = th/p*(supply*(1-th/k)-out*(1-1/k)) + wall
 	return dp, dth
+}
+
+// limited is x for a small x and at most cap in size: a valve follows until it
+// is open, with little between the two.
+func limited(x, cap float64) float64 {
+	y := x / cap
+	return x / math.Sqrt(math.Sqrt(1+y*y*y*y))
 }
 
 // plan lays the nodes: fine where something opens or shuts.

@@ -21,12 +21,13 @@ const (
 	figZero
 	figLag
 	figRing // ln f
-	figDamp // ln
+	figDamp
 	figLoss // ln
 	figStop // ln
 	figBefore
 	figOldRate  // ln
 	figOldWidth // ln
+	figOldShape
 	figStep
 	figures
 )
@@ -36,21 +37,24 @@ const (
 // rate and opening time are held equally likely (judgement, no source).
 const (
 	shapeMean, shapeSD = 1.6, 0.4
-	heatMean, heatSD   = -0.3, 1.3 // of ln(rate·s): small vessels lose their heat in some tenths of seconds to seconds
+	heatSD             = 1.0 // of the rate's logarithm, see middlingHeat
 	holdMean, holdSD   = 0.5, 0.5
 	warmMean, warmSD   = 0.9, 0.35   // of what a ramp of many seconds warms the gas by; a short one does less
 	ringMean, ringSD   = 1000.0, 0.8 // Hz, of its logarithm: short lines ring at hundreds of Hz to some kHz
-	dampMean, dampSD   = 0.17, 0.6   // of its logarithm: a line that is damped much more shows as lag
+	dampMean, dampSD   = 0.28, 0.17  // of a line's damping ratio: the delay of a ramp goes with it
 	statedRingSD       = 0.08        // of its logarithm, where the bench states it: gas and its warmth are another than when it was identified
-	statedDampSD       = 0.3         // of its logarithm, the same
+	statedDampSD       = 0.3         // of itself, the same
 	stopMean, stopSD   = 0.03, 1.5   // s, of its logarithm: who shuts a supply on an opening does so in some hundredths of seconds
 	capMean, capSD     = 2.0, 1.2    // of the ramp, of its logarithm: a regulator's orifice lets through a few times what the ramp needs
 	bendSD             = 0.03        // 1/s: by how much of itself the ramp changes in a second
 	widthMean, widthSD = 0.8e-3, 1.5 // s, of its logarithm: scored metal tears open in tenths of milliseconds, a flap in some
-	modelSlack         = 1e-3        // of what has fallen: by so much transducer, gas and outflow are thought to differ from the model's (judgement, no source)
-	widestOpening      = 0.03        // s
-	usualOpening       = 0.004       // s: less of the fall is never fitted alone
-	fastestFall        = 2e4         // 1/s, where no volume tells better
+	oldShapeMean       = 0.5
+	oldShapeSD         = 0.4
+	modelSlack         = 1e-3  // of what has fallen: by so much transducer, gas and outflow are thought to differ from the model's (judgement, no source)
+	widestOpening      = 0.03  // s
+	slowestOpening     = 0.5   // s, tried where the widest is not enough
+	usualOpening       = 0.004 // s: less of the fall is never fitted alone
+	fastestFall        = 2e4   // 1/s, where no volume tells better
 )
 
 // slot is where a course keeps a figure, and whether the figure is its logarithm.
@@ -85,7 +89,7 @@ func (c *course) slot(f figure) (v *float64, logarithm bool) {
 	case figRing:
 		return &c.ring, true
 	case figDamp:
-		return &c.damp, true
+		return &c.damp, false
 	case figLoss:
 		return &c.loss, true
 	case figStop:
@@ -96,6 +100,8 @@ func (c *course) slot(f figure) (v *float64, logarithm bool) {
 		return &c.oldRate, true
 	case figOldWidth:
 		return &c.oldWidth, true
+	case figOldShape:
+		return &c.oldShape, false
 	case figStep:
 		return &c.step, false
 	}
@@ -148,7 +154,8 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
 	free = []figure{figOnset, figLevel, figRamp, figRate, figWidth, figBend, figShape, figZero}
 	if a.warms() {
-		b[figHeat] = bound{low: heatMean - 3.2*heatSD, high: heatMean + 3.2*heatSD, mean: heatMean, sd: heatSD, scale: heatSD}
+		mean := math.Log(a.middlingHeat())
+		b[figHeat] = bound{low: mean - 3.2*heatSD, high: mean + 3.2*heatSD, mean: mean, sd: heatSD, scale: heatSD}
 		b[figWarm] = bound{low: -0.5, high: 2, mean: warmMean, sd: warmSD, scale: warmSD}
 		b[figHold] = bound{low: -0.1, high: 1.1, mean: holdMean, sd: holdSD, scale: holdSD}
 		free = append(free, figHeat, figWarm, figHold)
@@ -179,7 +186,8 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
 		b[figOldRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
 		b[figOldWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(0.1), mean: math.Log(0.003), sd: 2, scale: 1}
-		free = append(free, figBefore, figOldRate, figOldWidth)
+		b[figOldShape] = bound{low: -0.5, high: 1.5, mean: oldShapeMean, sd: oldShapeSD, scale: oldShapeSD}
+		free = append(free, figBefore, figOldRate, figOldWidth, figOldShape)
 	case earlierStep:
 		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
 		b[figStep] = bound{low: 0, high: inf, scale: 1e3 * sd}
@@ -188,12 +196,12 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	}
 	if a.rings {
 		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
-		b[figDamp] = bound{low: math.Log(0.003), high: math.Log(0.9), mean: math.Log(dampMean), sd: dampSD, scale: 0.3}
+		b[figDamp] = bound{low: 0.005, high: 0.9, mean: dampMean, sd: dampSD, scale: 0.05}
 		if a.stated() {
 			mean := math.Log(a.ch.ResonanceHz)
 			b[figRing] = bound{low: mean - 4*statedRingSD, high: mean + 4*statedRingSD, mean: mean, sd: statedRingSD, scale: 0.1}
 			if a.ch.ResonanceDamping > 0 {
-				b[figDamp].mean, b[figDamp].sd = math.Log(a.statedDamping()), statedDampSD
+				b[figDamp].mean, b[figDamp].sd = a.statedDamping(), statedDampSD*a.statedDamping()
 			}
 		}
 		free = append(free, figRing, figDamp)
@@ -231,7 +239,21 @@ func (a *opening) warms() bool {
 // middling exchange of heat. It is as uncertain as it is large.
 func (a *opening) warmer() float64 {
 	rho := math.Max(a.start.ramp, 0) / math.Max(a.start.level+a.gauge, 1)
-	return (a.gas.Gamma-1)*rho/(rho+math.Exp(heatMean)) + 1e-4
+	return (a.gas.Gamma-1)*rho/(rho+a.middlingHeat()) + 1e-4
+}
+
+// middlingHeat is how fast the walls bring the gas to their temperature where
+// nobody knows better, 1/s. Turbulent free convection, Nu = 0.13·Ra^(1/3) (common
+// practice, no source), gives nitrogen of 20 bar that is 20 K warmer 30 W/(m²·K)
+// and so 0.23/s in a cube of 100 mL; a fixture has about twice a cube's surface.
+// The rate goes with (p·V)^(-1/3).
+func (a *opening) middlingHeat() float64 {
+	v := a.o.Fixture.VolumeM3
+	if v <= 0 {
+		v = 100e-6
+	}
+	p := math.Max(a.start.level+a.gauge, 1e5)
+	return 0.46 / math.Cbrt(v/100e-6*p/20e5)
 }
 
 // fastest is the greatest rate thought possible, 1/s: a hole as large as the
@@ -251,7 +273,11 @@ func (a *opening) fastest() float64 {
 func (a *opening) narrowest() float64 { return 0.25 * a.s.dt }
 
 func (a *opening) widest() float64 {
-	return math.Max(math.Min(math.Max(widestOpening, 40*a.s.dt), 2*(a.s.t[a.to-1]-a.start.onset)), 6*a.s.dt)
+	most := math.Max(widestOpening, 40*a.s.dt)
+	if a.slow {
+		most = slowestOpening
+	}
+	return math.Max(math.Min(most, 2*(a.s.t[a.to-1]-a.start.onset)), 6*a.s.dt)
 }
 
 func without(from []figure, what ...figure) []figure {

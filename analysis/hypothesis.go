@@ -36,15 +36,19 @@ func (a *opening) hypotheses(best *profile) {
 	if len(a.fits) == 0 {
 		a.fits = []profile{*best}
 	}
-	free = a.orStops(best, free)
-	free = a.orChokes(best, free)
+	if a.stops || a.capped {
+		free = a.orOther(best, free)
+	} else {
+		free = a.orStops(best, free)
+		free = a.orChokes(best, free)
+	}
+	if !hidden {
+		a.orWarmer(free)
+	}
 	if a.rings && !a.stated() {
 		free = without(free, figRing, figDamp)
 	}
-	plain := *bestOf(a.fits)
-	if plain.stop > 0 && !slices.Contains(free, figStop) || plain.cap > 0 && !slices.Contains(free, figCap) {
-		plain = a.fits[0]
-	}
+	plain := *a.bestOfSupply(free)
 	if a.ch.LagS <= 0 {
 		a.guessLags(&plain, hidden)
 		plain = *bestOf(a.fits)
@@ -61,8 +65,11 @@ func (a *opening) hypotheses(best *profile) {
 		a.orOpens(&plain, free, hidden)
 	}
 	plain.share += a.besides(&plain)
-	if !a.stated() { // else there is no other line to think of
+	if n := len(a.fits); !a.stated() { // else there is no other line to think of
 		a.overLines(&plain, free, hidden)
+		for i := range a.fits[min(n, len(a.fits)):] {
+			a.fits[n+i].tried = !hidden
+		}
 	}
 	a.weigh()
 }
@@ -137,33 +144,166 @@ const regulatorOdds = 0.5
 // that is the likelier one. A needle valve and a regulator look alike on the
 // ramp; what comes through the one and the other after the opening does not.
 func (a *opening) orChokes(best *profile, free []figure) []figure {
-	if a.fed || a.closes || slices.Contains(free, figStop) || !a.mayRegulate(best) {
+	if a.fed || a.closes || !a.mayRegulate(best) {
 		return free
 	}
-	a.capped = true
-	with := append(append([]figure(nil), free...), figCap)
-	likelier := false
+	stops, top := a.stops, math.Inf(-1)
+	for i := range a.fits {
+		top = math.Max(top, a.fits[i].evidence(1))
+	}
+	a.capped, a.stops = true, false
+	with := append(without(free, figStop), figCap)
+	var found []profile
+	least, most := math.Inf(1), math.Inf(-1)
 	for _, feed := range feedSeeds {
 		p := a.choked(best, with, feed)
 		if p == nil {
 			continue
 		}
-		p.share = math.Log(regulatorOdds) - math.Log(capSD)
-		blind := p.cov[figCap][figCap] > 0.8*0.8*capSD*capSD
-		if !blind {
-			p.share -= math.Log(float64(len(feedSeeds)))
-		}
-		likelier = likelier || p.evidence(1) > a.fits[0].evidence(1)
-		a.fits = append(a.fits, *p)
-		if blind { // how fast it answers shows even less
+		if p.cov[figCap][figCap] > 0.8*0.8*capSD*capSD { // how fast it answers shows even less
+			a.overCaps(p, without(with, figCap))
 			break
 		}
+		p.share = math.Log(regulatorOdds/capSD) - math.Log(float64(len(feedSeeds)))
+		found = append(found, *p)
+		least, most = math.Min(least, p.chi2), math.Max(most, p.chi2)
 	}
-	if likelier {
-		return with
+	if most > least+feedShows {
+		a.fed = true
+		free := append(append([]figure(nil), with...), figFeed)
+		if p, ok := a.fit(bestOf(found).course, free, 30); ok && p.chi2 < least+1 {
+			p.share = math.Log(regulatorOdds/capSD/feedRange) - math.Log(math.Max(p.feed, 1))
+			found, with = []profile{p}, free
+		} else {
+			a.fed = false
+		}
 	}
-	a.capped = false
+	a.fits = append(a.fits, found...)
+	for i := range found {
+		if found[i].evidence(1) > top {
+			return with
+		}
+	}
+	a.capped, a.stops, a.fed = false, stops, false
 	return free
+}
+
+// feedShows is the difference of chi square from which on how fast a regulator
+// answers is fitted.
+const feedShows = 6
+
+// heatShows is the part of its prior standard deviation below which the fall
+// tells the walls' heat.
+const heatShows = 0.5
+
+// orWarmer adds, where the fall does not tell how much heat the walls take, walls
+// that take much less and much more than the fit's (Gauss and Hermite's rule): the
+// warmth that the ramp leaves in the gas, and with it the area, is far from
+// straight in the heat's logarithm.
+func (a *opening) orWarmer(free []figure) {
+	p := *a.bestOfSupply(free)
+	if limit := heatShows * heatSD; !slices.Contains(free, figHeat) || p.cov[figHeat][figHeat] < limit*limit {
+		return
+	}
+	n := len(a.fits)
+	for _, side := range []float64{-1, 1} {
+		c := p.course
+		c.heat = a.middlingHeat() * math.Exp(side*math.Sqrt(3)*heatSD)
+		c.rate = math.Min(c.rate*math.Sqrt(a.warmed(&p.course)/a.warmed(&c)), a.fastest())
+		a.under(c, without(free, figHeat), false, p.share+math.Log(heatSD/6))
+	}
+	for i := range a.fits[:n] {
+		a.fits[i].share += math.Log(2.0 / 3)
+	}
+}
+
+// warmed is the ratio of the gas's temperature to the walls' before the opening.
+func (a *opening) warmed(c *course) float64 {
+	s := solver{law: a.law}
+	th, _ := s.warmth(c, math.Max(c.level+a.gauge, 1))
+	return th
+}
+
+// overCaps adds a regulator whose limit does not show, at three limits that stand
+// for all that are thought possible (Gauss and Hermite's rule): the area goes
+// with the limit, which may be any of a wide range, not with its logarithm.
+func (a *opening) overCaps(p *profile, free []figure) {
+	limits, _ := a.bounds()
+	for _, node := range []struct{ at, weight float64 }{{-math.Sqrt(3), 1.0 / 6}, {0, 2.0 / 3}, {math.Sqrt(3), 1.0 / 6}} {
+		c := p.course
+		c.cap = math.Exp(limits[figCap].mean + node.at*capSD)
+		if q, ok := a.fit(c, free, 25); ok {
+			q.share = math.Log(regulatorOdds * node.weight)
+			a.fits = append(a.fits, q)
+		}
+	}
+}
+
+// feedRange is the logarithm of the range of rates that regulators answer at.
+const feedRange = 5
+
+// orOther adds the other of a supply that shuts and a regulator that answers to
+// the one that the fit rests on, and returns what is free in the likelier.
+func (a *opening) orOther(best *profile, free []figure) []figure {
+	c := *best
+	shuts := math.Log(1 / stopSD)
+	answers := func(p *profile) float64 {
+		return math.Log(regulatorOdds/capSD/feedRange) - math.Log(math.Max(p.feed, 1))
+	}
+	stops, fed, capped := a.stops, a.fed, a.capped
+	var other *profile
+	if a.stops {
+		a.share(shuts)
+		a.stops, a.fed, a.capped = false, true, true
+		c.stop = 0
+		_, with := a.bounds()
+		for _, feed := range feedSeeds {
+			if p := a.choked(&c, with, feed); p != nil && (other == nil || p.chi2 < other.chi2) {
+				other = p
+			}
+		}
+		if other != nil {
+			other.share = answers(other)
+		}
+	} else if a.suppliesMuch(best) {
+		a.share(answers(best))
+		a.stops, a.fed, a.capped = true, false, false
+		c.feed, c.cap = 0, 0
+		if other = a.stopped(&c); other != nil {
+			other.share = shuts
+		}
+	}
+	if other != nil {
+		a.fits = append(a.fits, *other)
+		if other.evidence(1) > a.fits[0].evidence(1) {
+			_, free = a.bounds()
+			return free
+		}
+	}
+	a.stops, a.fed, a.capped = stops, fed, capped
+	return free
+}
+
+// share adds to the logarithm of the prior share of all fits so far.
+func (a *opening) share(more float64) {
+	for i := range a.fits {
+		a.fits[i].share += more
+	}
+}
+
+// bestOfSupply is the best of the fits whose supply does what is free.
+func (a *opening) bestOfSupply(free []figure) *profile {
+	var b *profile
+	for i := range a.fits {
+		p := &a.fits[i]
+		if (p.stop > 0) == slices.Contains(free, figStop) && (p.cap > 0) == slices.Contains(free, figCap) && (b == nil || p.chi2 < b.chi2) {
+			b = p
+		}
+	}
+	if b == nil {
+		return &a.fits[0]
+	}
+	return b
 }
 
 // countHeard gives the fits with a line that was heard the share of one. p, which
@@ -247,7 +387,7 @@ func (p *profile) hidden() bool { return p.cov[figRate][figRate] > 0.8*0.8 }
 var lineGrid = []float64{2400, 1200, 600, 320}
 
 // dampGrid are damping ratios that are tried at each.
-var dampGrid = []float64{0.08, 0.25}
+var dampGrid = []float64{0.12, 0.4}
 
 // lineSpacing is the distance of the grid's logarithms.
 const lineSpacing = 0.67

@@ -104,6 +104,7 @@ type opening struct {
 	guess               float64 // of a lag that is not known, s; 0: none is tried
 	earlier             earlier
 	past                past
+	slow                bool    // it may take longer to open than openings do
 	first               bool    // the earlier opening is the one that is asked for
 	settled             float64 // misfit, once the fits can no longer be solved; 0: they can
 	rings               bool    // the line's resonance is fitted

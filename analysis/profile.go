@@ -15,6 +15,7 @@ type profile struct {
 	lnDet     float64 // of the free figures' covariance
 	share     float64 // logarithm of its prior share
 	weight    float64
+	tried     bool // it differs from another in the impulse line alone
 }
 
 // fit fits the given figures from course c on.
@@ -200,6 +201,65 @@ func (a *opening) mixed(f figure) (mean, sd float64) {
 		}
 		return p.get(f)
 	}, f, 1, f, 0)
+}
+
+// mixedRate is mixed for the rate of the fall: of the fits that differ in the
+// impulse line alone, which says little of it, the one that they differ from
+// counts, lest the hypotheses that it is compared with lose weight to them.
+func (a *opening) mixedRate() (mean, sd float64) {
+	all, sum := a.fits, 0.0
+	a.fits = nil
+	for i := range all {
+		if !all[i].tried {
+			a.fits = append(a.fits, all[i])
+			sum += all[i].weight
+		}
+	}
+	if a.settled == 0 {
+		a.settled = a.misfit(bestOf(all))
+		defer func() { a.settled = 0 }()
+	}
+	if sum < leastUntried {
+		a.fits, sum = all, 1
+	}
+	for i := range a.fits {
+		a.fits[i].weight /= sum
+	}
+	mean, sd = a.mixed(figRate)
+	a.fits = all
+	return mean, sd
+}
+
+// leastUntried is the weight below which the fits without another line are not
+// heard alone.
+const leastUntried = 0.1
+
+// noiseOf is the mean variance of a figure that the noise alone makes, were lag
+// and line known.
+func (a *opening) noiseOf(f figure) float64 {
+	sum := 0.0
+	for i := range a.fits {
+		p := a.fits[i]
+		for _, g := range []figure{figLag, figRing, figDamp} {
+			p.know(g)
+		}
+		sum += p.weight * p.cov[f][f]
+	}
+	return sum * a.excess()
+}
+
+// know makes of the covariance what it is where figure g is known.
+func (p *profile) know(g figure) {
+	own := p.cov[g][g]
+	if own <= 0 {
+		return
+	}
+	row := p.cov[g]
+	for i := range p.cov {
+		for j := range p.cov[i] {
+			p.cov[i][j] -= row[i] * row[j] / own
+		}
+	}
 }
 
 // held is the share of a normal distribution within two standard deviations.

@@ -38,6 +38,7 @@ type seen struct {
 	cal           float64 // standard uncertainty of the calibration at the level, Pa
 	ramp, width   float64
 	lnK, lnKU     float64
+	common        float64 // part of the onset's variance that lag, line and hypotheses make, not the noise
 	resolved      bool    // time constant and area can be told
 	dof           float64 // degrees of freedom of the noise that all uncertainties scale with; 0: not known
 }
@@ -49,12 +50,13 @@ func (a *opening) look() (seen, bool) {
 	for _, p := range a.fits {
 		v.width += p.weight * p.width
 	}
+	v.common = 1 - math.Min(a.noiseOf(figOnset)/(v.onsetU*v.onsetU+1e-300), 1)
 	v.start, v.startU = a.mixture(func(p *profile) float64 { return p.onset - p.width/2 }, figOnset, 1, figWidth, -v.width/2)
 	v.startU = math.Hypot(v.startU, v.onsetU)
 	v.level, v.levelU = a.mixed(figLevel)
 	v.dof = a.noise.dof
 	v.ramp, _ = a.mixed(figRamp)
-	v.lnK, v.lnKU = a.mixed(figRate)
+	v.lnK, v.lnKU = a.mixedRate()
 	for _, x := range []float64{v.onset, v.onsetU, v.start, v.startU, v.level, v.levelU, v.ramp, v.lnK} {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return v, false

@@ -64,6 +64,23 @@ func (a *opening) likeliest() *profile {
 	}
 	origin := s.t[a.from]
 	a.white = newWhitener(&a.noise, &a.b, func(i int) int { return int(math.Round((s.t[i] - origin) / s.dt)) })
+	a.slow = false
+	best := a.likeliestWidth()
+	if best == nil || a.earlier != straightRamp || best.width < 0.8*a.widest() || a.widest() >= slowestOpening {
+		return best
+	}
+	used := a.used
+	a.slow = true
+	slow := a.likeliestWidth()
+	if slow != nil && slow.width > best.width && (a.used > used || a.used == used && slow.chi2 < best.chi2) {
+		return slow
+	}
+	a.slow, a.used = false, used
+	return best
+}
+
+// likeliestWidth is likeliest within the opening times that are allowed.
+func (a *opening) likeliestWidth() *profile {
 	a.used = a.early()
 	first := a.begin()
 	if first == nil {
@@ -86,10 +103,17 @@ func (a *opening) begin() *profile {
 	}
 	start := a.startCourse()
 	var best *profile
-	for _, w := range []float64{0.5e-3, 4e-3, 20e-3} {
+	widths := []float64{0.5e-3, 4e-3, 20e-3}
+	if a.slow {
+		widths = []float64{0.08, 0.25}
+	}
+	for _, w := range widths {
 		for _, k := range []float64{1, 4} {
 			c := start
 			c.width = math.Max(a.narrowest(), math.Min(w, a.widest()))
+			if a.slow { // the coarse picture's onset is where the fall begins
+				c.onset += c.width / 2
+			}
 			c.rate = math.Min(k*c.rate, a.fastest())
 			if p, ok := a.fit(c, basic, 25); ok && (best == nil || p.chi2 < best.chi2) {
 				best = &p
@@ -137,7 +161,7 @@ func (a *opening) extend(early course) *profile {
 		if a.misfit(best) == 1 {
 			return best
 		}
-		for _, try := range []func(*profile) *profile{a.halts, a.choke, a.listen, a.regulate} {
+		for _, try := range []func(*profile) *profile{a.supplies, a.listen, a.regulate} {
 			if q := try(best); q != nil {
 				if best = q; a.misfit(best) == 1 {
 					return best
@@ -154,6 +178,21 @@ const mostTries = 1
 
 // stopSeeds are times after the onset at which the supply is tried to shut, s.
 var stopSeeds = []float64{5e-3, 0.03, 0.15}
+
+// supplies tries whether a supply that shuts or a regulator that answers explains
+// what the best course does not, and takes the likelier: nil if neither does. The
+// other stays for the hypotheses.
+func (a *opening) supplies(best *profile) *profile {
+	shut := a.halts(best)
+	stops := a.stops
+	a.stops = false
+	fed := a.choke(best)
+	if shut != nil && (fed == nil || shut.chi2 <= fed.chi2) {
+		a.fed, a.capped, a.stops = false, false, stops
+		return shut
+	}
+	return fed
+}
 
 // halts tries whether a supply that shuts after the opening explains what the
 // best course does not: nil if not.
@@ -178,7 +217,7 @@ func (a *opening) stopped(best *profile) *profile {
 			break
 		}
 		c := best.course
-		c.stop, c.heat, c.warm, c.hold, c.width = t, math.Exp(heatMean), warmMean, holdMean, math.Min(c.width, widthMean)
+		c.stop, c.heat, c.warm, c.hold, c.width = t, a.middlingHeat(), warmMean, holdMean, math.Min(c.width, widthMean)
 		if p, ok := a.fit(c, free, 25); ok && (found == nil || p.chi2 < found.chi2) {
 			found = &p
 		}
@@ -228,13 +267,22 @@ func (a *opening) choked(best *profile, free []figure, feed float64) *profile {
 
 // mayRegulate tells whether a regulator may be at work that matters.
 func (a *opening) mayRegulate(best *profile) bool {
-	return a.earlier == straightRamp && a.w.SupplyOpen != 0 && best.ramp > 0 && a.suppliesMuch(best)
+	return a.earlier == straightRamp && a.w.SupplyOpen != 0 && best.ramp > 0 && a.supplyPart(best) > 2e-3/mostOfRamp
 }
+
+// mostOfRamp is how many times the ramp's flow a regulator lets through at most
+// (common practice, no source): on a slow ramp it is hardly open.
+const mostOfRamp = 20
 
 // suppliesMuch tells whether the supply makes up so much of the fall that it
 // matters when it shuts.
 func (a *opening) suppliesMuch(p *profile) bool {
-	return math.Abs(p.ramp) > 2e-3*p.rate*math.Max(p.level+a.gauge, 1)
+	return a.supplyPart(p) > 2e-3
+}
+
+// supplyPart is the part of the fall that the ramp's supply makes up.
+func (a *opening) supplyPart(p *profile) float64 {
+	return math.Abs(p.ramp) / (p.rate * math.Max(p.level+a.gauge, 1))
 }
 
 // regulate tries whether a regulator that gives more as the pressure falls
@@ -327,7 +375,7 @@ func (a *opening) early() int {
 func (a *opening) whole(seeds []course, free []figure) *profile {
 	var best *profile
 	for _, c := range seeds {
-		for _, heat := range []float64{math.Exp(heatMean), 0.2, 10} {
+		for _, heat := range []float64{a.middlingHeat(), 0.2, 10} {
 			c.heat = heat
 			if p, ok := a.fit(c, free, 40); ok && (best == nil || p.chi2 < best.chi2) {
 				best = &p
@@ -347,7 +395,7 @@ func (a *opening) whole(seeds []course, free []figure) *profile {
 func (a *opening) startCourse() course {
 	h := a.start
 	c := course{onset: h.onset - a.ch.LagS, ramp: h.ramp, lag: a.ch.LagS, shape: shapeMean,
-		width: widthMean, heat: math.Exp(heatMean), warm: warmMean, hold: holdMean}
+		width: widthMean, heat: a.middlingHeat(), warm: warmMean, hold: holdMean}
 	c.level = h.level + h.ramp*(c.onset-h.onset+a.ch.LagS)
 	p := math.Max(c.level+a.gauge, 1)
 	c.rate = h.drop / h.tau / p
@@ -364,7 +412,7 @@ func (a *opening) startCourse() course {
 		n := max(1, min(a.s.index(p.onset)-a.from, 200))
 		c.ramp, c.level = lineOf(a.s.t[a.from:a.from+n], a.s.v[a.from:a.from+n], p.onset)
 		c.oldRate = math.Max(math.Min(p.size/p.tau/math.Max(c.level+a.gauge, 1), a.fastest()), 1e-6)
-		c.oldWidth = 3e-3
+		c.oldWidth, c.oldShape = 3e-3, oldShapeMean
 		c.step, c.feed = p.size, math.Min(1/p.tau, 1e4)
 		if a.earlier == earlierStep {
 			c.oldRate, c.oldWidth = 0, 0

@@ -11,6 +11,10 @@ import (
 // source).
 const shared = 0.2
 
+// Of an onset's variance redundant sensors share, besides, what lag and line
+// make: sensors of one kind are told one lag and sit on one manifold (judgement,
+// no source).
+
 // sharedGas is the same for the rate of the fall, which rests on what is thought
 // of gas, walls and supply.
 const sharedGas = 0.8
@@ -33,10 +37,12 @@ func (a *opening) consult(v *seen) {
 		return
 	}
 	var n int
+	onsetShared := shared
 	rates := make([]reading, 0, len(all))
 	onsets, starts, levels := make([]reading, len(all)), make([]reading, len(all)), make([]reading, len(all))
 	for i, x := range all {
 		v.dof = math.Min(v.dof, x.dof) // 0: of one isn't known
+		onsetShared = math.Max(onsetShared, x.common)
 		onsets[i] = reading{x.onset, x.onsetU}
 		starts[i] = reading{x.start, x.startU}
 		levels[i] = reading{x.level, math.Hypot(x.levelU, x.cal)}
@@ -45,7 +51,7 @@ func (a *opening) consult(v *seen) {
 			n++
 		}
 	}
-	m := join(onsets, shared)
+	m := join(onsets, onsetShared)
 	v.onset, v.onsetU = m.x, m.u
 	m = join(starts, shared)
 	v.start, v.startU = math.Min(m.x, v.onset), m.u
