@@ -62,8 +62,10 @@ type level struct {
 	study            int  // value up to which what the windows see is learnt even where the trace bends
 	levelled         bool // the fall since the last restart has begun to ease
 	deaf             int  // values before which nothing is called: the noise is being learnt
-	oldSince, oldGap int  // before the last restart
-	span             int  // values in the baseline
+	young            int  // values before which longer windows than sharp are not called
+	sharp            int
+	oldSince, oldGap int // before the last restart
+	span             int // values in the baseline
 	s0               float64
 	s1               float64 // sum of (k-b)*y, b the first value behind the baseline
 	s2               float64 // sum of (k-b)^2*y
@@ -301,9 +303,16 @@ func (l *level) grow() bool {
 	}
 	l.refit()
 	hit := l.watchBend()
-	if l.n&l.stride == 0 && l.n >= l.careful {
+	if l.n >= l.careful {
 		for k := range l.win[:l.ripe()] {
-			l.win[k].learn()
+			w := &l.win[k]
+			often := l.stride
+			if w.own.n < ownLeast { // soon to be believed
+				often = min(often, max(octave, w.length)/2-1)
+			}
+			if l.n&often == 0 {
+				w.learn()
+			}
 		}
 	}
 	return hit

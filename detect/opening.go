@@ -53,6 +53,8 @@ func (m *Monitor) fired(c *channel, li int) {
 	for k := range l.win[:l.armed()] {
 		w := &l.win[k]
 		switch {
+		case l.n < l.young && w.length > l.sharp:
+			return
 		case l.confirm(k, -1):
 			m.fell(c, li, w)
 			return

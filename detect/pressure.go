@@ -3,9 +3,15 @@ package detect
 import "math"
 
 const (
-	levelsMax  = 4
-	learnS     = 0.3 // s
-	learnLeast = 600 // samples
+	levelsMax = 4
+	// Nothing is called before learnS and learnLeast samples of a trace, and only
+	// what is sharp, within sharpS, before youngS and youngLeast: what is slower may
+	// come back as it did before anybody looked.
+	learnS     = 0.06 // s
+	learnLeast = 100  // samples
+	youngS     = 0.3  // s
+	youngLeast = 600  // samples
+	sharpS     = 0.010
 	// overlap makes up for windows that mostly fire together, and for what the
 	// spike-proof second look takes away: found on white noise at 1e4 to 1e6
 	// samples between false alarms.
@@ -144,6 +150,8 @@ func (p *pressure) setRate(rateHz, share float64) {
 			w.z = thresholdFor(overlap*share/float64(tests)/rateHz*float64(div), w.length)
 		}
 		l.deaf = int(max(learnS*rateHz, learnLeast)) / div
+		l.young = int(max(youngS*rateHz, youngLeast)) / div
+		l.sharp = int(sharpS*rateHz) / div
 		div *= octave
 	}
 	p.fresh = true

@@ -10,7 +10,7 @@ import (
 // noise, is told later on, and with its rate; gas that cools and
 // a standing pressure are no leak.
 func TestSeepIsALeak(t *testing.T) {
-	const seed, end = 81, 0.2
+	const seed, end = 81, 0.05
 	for _, c := range []struct {
 		name string
 		rate float64 // Pa/s after the ramp's end

@@ -80,7 +80,7 @@ func (n *naming) sensor() (Kind, Fault) {
 		return SensorFault, FaultRail
 	case n.slowed():
 		return "", ""
-	case n.final && (n.passed() || n.continues() || n.empty()):
+	case n.final && (n.passed() || n.continues() || n.empty() || n.untried()):
 		return SensorFault, FaultSpike
 	case n.m.contradicted(n.k, n.course), n.returned(n.final), n.final && n.receding():
 		if n.length < 0.02 || n.n < 24 {
@@ -98,6 +98,23 @@ func (n *naming) sensor() (Kind, Fault) {
 // of what must follow.
 func (n *naming) slowed() bool {
 	return n.m.opt.Rig == RunawayRig && n.onset-n.lowest < n.noise
+}
+
+// untried tells whether a small fall that was called so soon after the trace
+// began that nobody knew what comes and goes on it, such as a pump's pulses, has
+// come back since.
+func (n *naming) untried() bool {
+	p := n.k.c.p
+	if n.k.onset > p.levels[0].young || n.depth > shockMost*n.gauge {
+		return false
+	}
+	block := max(4, int(n.k.ns/n.k.c.period)/2)
+	for i := p.cap.find(n.deepT); i+block <= n.to; i += block / 2 {
+		if v, count := p.cap.mean(i, i+block); count > 0 && n.line(p.cap, i+block/2)-v < 0.3*n.depth {
+			return true
+		}
+	}
+	return false
 }
 
 // empty tells whether an opening before has left next to nothing to open for.

@@ -1,0 +1,42 @@
+package detect
+
+import (
+	"fmt"
+	"testing"
+)
+
+// TestStart has traces begin shortly before an opening, as a triggered recorder
+// keeps them, and traces that begin amid what comes and goes and on which
+// nothing opens.
+func TestStart(t *testing.T) {
+	early := func(rate, at float64) scene {
+		return scene{rate: rate, length: 2, start: ambientPa + 12e5, sigma: 400, lag: 0.5e-3, ramp: func(float64) float64 { return 1e5 },
+			openings: []opening{{t: at, width: 1e-3, k: 20}}}
+	}
+	still := func(rate float64, change func(*scene)) scene {
+		s := scene{rate: rate, length: 2.5, start: ambientPa + 12e5, sigma: 400, ramp: func(float64) float64 { return 1e5 }}
+		change(&s)
+		return s
+	}
+	for i, s := range []scene{
+		early(500, 0.4), early(1000, 0.25), early(2400, 0.16), early(10000, 0.12),
+		still(1000, func(s *scene) { s.hum, s.humHz = 5000, 50 }),
+		still(10000, func(s *scene) { s.hum, s.humHz = 5000, 16.7 }),
+		still(2400, func(s *scene) { s.pump, s.pumpHz = 8000, 9.9 }),
+		still(10000, func(s *scene) { s.pump, s.pumpHz = 4000, 4.6 }),
+		still(500, func(s *scene) {
+			s.ramp = func(now float64) float64 {
+				if now < 0.4 {
+					return 0
+				}
+				return 1e5
+			}
+		}),
+	} {
+		t.Run(fmt.Sprintf("%g Hz %d", s.rate, i), func(t *testing.T) {
+			if n, told := openingsOf(&s, uint64(100+i)); n != len(s.openings) {
+				t.Errorf("seed %d, %d: told %s of %d openings", *goalSeed, 100+i, told, len(s.openings))
+			}
+		})
+	}
+}
