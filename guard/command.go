@@ -44,7 +44,7 @@ func (g *Guard) Command(c daq.Command, now int64) error {
 		return g.pressurise(now)
 	case "hold":
 		if g.s.Phase != UnderTest {
-			return fmt.Errorf("cannot hold while %s: the test is not running", g.s.Phase)
+			return fmt.Errorf("cannot hold while %s: arm and pressurise first", g.s.Phase)
 		}
 		g.hold(now)
 	case "abort", "make-safe":

@@ -137,7 +137,7 @@ func (l *loop) step(m message) {
 	}
 	en := m.entry
 	if en.Kind == daq.EntryCommand && en.Command.Verb == "end" && l.rec == nil {
-		m.answer(errors.New("nothing is being recorded: there is no run to end"))
+		m.answer(errors.New("there is no run to end: begin one with arm or record"))
 		return
 	}
 	if m.rec != nil && l.rec != nil && !l.makeRoom() {

@@ -43,7 +43,7 @@ export const FLAGS: Record<string, string> = {
   saturated: 'The transducer was at its end: the pressure was at least this much.',
   'lower-bound': 'The figure is a lower bound.',
   gap: 'Readings are missing near the event.',
-  'unsettled-clock': 'The instrument’s clock had not settled: times are less certain than stated.',
+  'unsettled-clock': 'The instrument’s clock had not settled: the intervals of times hold how far off it may have been.',
   uncalibrated: 'No calibration in force: the interval is statistical only.',
   'unverified-zero': 'The zero was not verified with the line open to air.',
   'out-of-order': 'It opened before a feature that should open first.',
