@@ -85,6 +85,7 @@ func (a *opening) hingeBefore(from, to int, near float64, kind earlier) (past, b
 	last := b.t[len(b.t)-1]
 	variance := a.noise.cov[0]
 	best := hinge{chi2: math.Inf(1)}
+	b.room = make([]float64, len(b.t))
 	for k := 2; k < len(b.t)-earlierLeast; k++ {
 		onset := b.t[k]
 		if !math.IsNaN(near) && math.Abs(onset-near) > 0.03 {

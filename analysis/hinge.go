@@ -19,6 +19,7 @@ func searchHinge(b *bins, variance, dt float64) []hinge {
 		return nil
 	}
 	first, last := b.t[0], b.t[len(b.t)-1]
+	b.room = make([]float64, len(b.t))
 	var found []hinge
 	line := lineMisfit(b, variance)
 	for _, onset := range onsets(first, last, dt) {
@@ -77,32 +78,27 @@ func lineMisfit(b *bins, variance float64) float64 {
 
 // fitHinge solves the three linear figures of a hinge.
 func fitHinge(b *bins, onset, tau, variance float64) (hinge, bool) {
-	var a [3][4]float64
+	var s0, s1, s2, e1, ex, ee, r0, r1, re float64
 	y0 := b.y[0]
+	fall := b.room[:len(b.t)]
 	for i, t := range b.t {
-		x := t - onset
-		f := [4]float64{1, x, 0, b.y[i] - y0}
+		n, x, y := b.n[i], t-onset, b.y[i]-y0
+		s0, s1, s2, r0, r1 = s0+n, s1+n*x, s2+n*x*x, r0+n*y, r1+n*x*y
+		e := 0.0
 		if x > 0 {
-			f[2] = math.Expm1(-x / tau)
+			e = math.Expm1(-x / tau)
+			e1, ex, ee, re = e1+n*e, ex+n*e*x, ee+n*e*e, re+n*e*y
 		}
-		for r := range 3 {
-			for c := range 4 {
-				a[r][c] += b.n[i] * f[r] * f[c]
-			}
-		}
+		fall[i] = e
 	}
-	x, ok := solve3(a)
+	x, ok := solve3([3][4]float64{{s0, s1, e1, r0}, {s1, s2, ex, r1}, {e1, ex, ee, re}})
 	if !ok || x[2] <= 0 {
 		return hinge{}, false
 	}
 	h := hinge{onset: onset, level: x[0] + y0, ramp: x[1], drop: x[2], tau: tau}
 	for i, t := range b.t {
-		d := t - onset
-		m := h.level + h.ramp*d
-		if d > 0 {
-			m += h.drop * math.Expm1(-d/tau)
-		}
-		h.chi2 += b.n[i] * (b.y[i] - m) * (b.y[i] - m)
+		d := b.y[i] - (h.level + h.ramp*(t-onset) + h.drop*fall[i])
+		h.chi2 += b.n[i] * d * d
 	}
 	h.chi2 /= variance
 	return h, true

@@ -160,7 +160,7 @@ func (a *opening) orChokes(best *profile, free []figure) []figure {
 		if p == nil {
 			continue
 		}
-		if p.cov[figCap][figCap] > 0.8*0.8*capSD*capSD { // how fast it answers shows even less
+		if p.cov[figCap][figCap] > shows*shows*capSD*capSD { // how fast it answers shows even less
 			a.overCaps(p, without(with, figCap))
 			break
 		}

@@ -24,9 +24,16 @@ func (c *cubic) follow(a1, a2, a3 float64) cubic {
 	}
 }
 
+// forgotten is after how many time constants nothing is left of what was, beside
+// the rounding of a number.
+const forgotten = 40
+
 // lagged is the answer of a first-order lag that reads q0 at x = 0.
 func (c *cubic) lagged(q0, x, lag float64) float64 {
 	f := c.follow(-lag, lag*lag, -lag*lag*lag)
+	if x > forgotten*lag {
+		return f.at(x)
+	}
 	return f.at(x) + (q0-f[0])*math.Exp(-x/lag)
 }
 

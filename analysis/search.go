@@ -220,10 +220,17 @@ func (a *opening) stopped(best *profile) *profile {
 		c.stop, c.heat, c.warm, c.hold, c.width = t, a.middlingHeat(), warmMean, holdMean, math.Min(c.width, widthMean)
 		if p, ok := a.fit(c, free, 25); ok && (found == nil || p.chi2 < found.chi2) {
 			found = &p
+			if p.cov[figStop][figStop] > shows*shows*stopSD*stopSD && math.Abs(p.chi2-best.chi2) < 0.5 { // nothing shows of it
+				break
+			}
 		}
 	}
 	return found
 }
+
+// shows is the part of its prior standard deviation below which something shows of
+// a figure.
+const shows = 0.8
 
 // feedSeeds are how fast regulators are tried to answer, 1/s: in some
 // milliseconds to tenths of seconds (common practice, no source).
@@ -260,6 +267,9 @@ func (a *opening) choked(best *profile, free []figure, feed float64) *profile {
 		c.feed, c.cap = feed, part*math.Max(math.Abs(best.ramp), 1)
 		if p, ok := a.fit(c, free, 25); ok && (found == nil || p.chi2 < found.chi2) {
 			found = &p
+			if p.cov[figCap][figCap] > shows*shows*capSD*capSD && math.Abs(p.chi2-best.chi2) < 0.5 {
+				break
+			}
 		}
 	}
 	return found

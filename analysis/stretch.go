@@ -147,6 +147,7 @@ type bins struct {
 	slack []float64 // variance of what the model itself may be off by, Pa²
 	first []int     // index of the bin's first sample in the stretch
 	end   []int     // one past the last
+	room  []float64 // work space of fitHinge, one a bin
 }
 
 // bin groups the samples [from, to): one by one within `single` of a centre, in
