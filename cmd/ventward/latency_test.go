@@ -63,6 +63,7 @@ type standIn struct {
 	mute   atomic.Bool  // nothing is sent
 	early  atomic.Int64 // how often the supply was written off before it was asked for
 	coils  [16]atomic.Bool
+	welded atomic.Bool // the supply's coil stays as it is, whatever is written
 	wg     sync.WaitGroup
 	stop   context.CancelFunc
 	fill   func() (empty func()) // takes the disk's room while a trip is measured; nil: it has room
@@ -319,7 +320,7 @@ func (s *standIn) answer(f *os.File, q []byte, at time.Time) {
 		if address == 0 && !on && s.coils[0].Load() && !s.high.Load() {
 			s.early.Add(1)
 		}
-		if address < len(s.coils) {
+		if address < len(s.coils) && !(s.welded.Load() && address == 0) {
 			s.coils[address].Store(on)
 		}
 		f.Write(q)
