@@ -27,6 +27,8 @@ func analyzeCommand() *cobra.Command {
 		Short: "Detect and measure openings in a recorded trace",
 		Long: `Reads a trace (CSV: t_s and columns NAME_UNIT), runs the same detection and
 measurement as the live daemon, and prints what happened. "-" reads standard input.
+Notes below the events say what to look at before believing them: a fall that no event
+explains, a transducer at the end of its range, a gauge named absolute.
 --budget adds where the uncertainty of each result comes from.`,
 		Example: `  ventward analyze shot.csv --volume-ml 50 --lag-ms 0.3 --features features.toml
   ventward analyze shot.csv --bench bench.toml --json`,
