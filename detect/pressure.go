@@ -66,8 +66,9 @@ type pressure struct {
 	saturated int  // sample of level 0 up to which saturation matters
 	fresh     bool // disturbed only because the channel is new
 	lastRise  int  // event of the last supply step
-	lastFall  int  // capture number of the last event's onset
-	disturbed int  // sample of level 0 up to which something that comes back is about
+	step      lift
+	lastFall  int // capture number of the last event's onset
+	disturbed int // sample of level 0 up to which something that comes back is about
 	high      float64
 	seep      seep
 	cap       *capture
@@ -108,6 +109,9 @@ type wobble struct {
 }
 
 func (w *wobble) push(e float64) {
+	if w.n == 0 {
+		w.mean = e // what is under way already is no swing
+	}
 	d := e - w.mean
 	w.mean += d / 8
 	w.cur = max(w.cur, d)

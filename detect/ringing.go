@@ -22,8 +22,8 @@ const (
 // steeper than it was.
 func (p *pressure) rings(l *level, w *window) bool {
 	now := p.cap.n
-	from := max(p.lastFall, p.cap.oldest())
-	if from == 0 || now-from > ringSpan || l.div > 1 {
+	from := p.lastFall
+	if from == 0 || from < p.cap.oldest() || now-from > ringSpan || p.phase != falling || l.div > 1 {
 		return false
 	}
 	block := max(2, w.length/2)

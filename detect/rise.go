@@ -2,6 +2,45 @@ package detect
 
 import "math"
 
+const (
+	riseSpan  = 64  // samples after a step was noticed in which a collapse is looked for here
+	riseSigma = 8.0 // standard deviations of a sample, and
+	riseShare = 0.5 // of the step, by which it is below what was before the step, for
+	riseStay  = 4   // samples: longer than a spike
+)
+
+// A lift is a step of the supply just noticed.
+type lift struct {
+	before float64 // pressure that it started from, Pa
+	size   float64 // Pa
+	at     int     // capture number where it began
+	until  int     // capture number up to which a collapse is looked for
+}
+
+// collapses looks for a vent that opens so soon after a step of the supply that
+// no baseline has grown on top of it: the pressure is then well below what it was
+// before the step, where no settling and no pump's pulse leads.
+func (m *Monitor) collapses(c *channel) {
+	p := c.p
+	now := p.cap.n - 1
+	s := &p.step
+	low := s.before - riseShare*s.size - riseSigma*p.sigma()
+	for i := now - riseStay + 1; i <= now; i++ {
+		if p.cap.at(i) > low {
+			return
+		}
+	}
+	onset := now
+	for i := now; i >= max(s.at, p.cap.oldest()); i-- {
+		if p.cap.at(i) > p.cap.at(onset) {
+			onset = i
+		}
+	}
+	s.until = 0
+	m.departed(c, &watch{onset: onset, v0: p.cap.at(onset), ns: riseStay * c.period, sd: 2 * p.sigma()})
+	p.settle(falling, 0, &p.levels[0].win[0])
+}
+
 // risen handles a confirmed rise above the line: on a burst bench the supply's
 // doing (or nothing worth an event, as when a ramp starts), on a runaway rig
 // the first venting. It tells whether the rise is a step.
@@ -22,6 +61,10 @@ func (m *Monitor) risen(c *channel, l *level, w *window) bool {
 		return false
 	}
 	onset := max(p.cap.n-1-back*l.div, p.cap.oldest())
+	p.step = lift{}
+	if l.slope > -riseSigma*l.sigma*slopeSD(l.span) { // what falls anyway goes on to
+		p.step = lift{before: p.base + l.at(float64(back)), size: rise, at: onset, until: p.cap.n + riseSpan}
+	}
 	if r := m.book.at(c.p.lastRise); r != nil && c.lastT-r.ev.End < episodeNs {
 		m.book.prolong(r.ev.ID, c.lastT) // one course of steps or pulses, one event
 		return true

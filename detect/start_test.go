@@ -40,3 +40,22 @@ func TestStart(t *testing.T) {
 		})
 	}
 }
+
+// TestVentOnAStep has a vent open on top of a regulator's step, before a baseline
+// has grown there, late in a long trace; and steps and pulses alone.
+func TestVentOnAStep(t *testing.T) {
+	for i, c := range []struct {
+		rate, at, after float64
+		size            float64
+		vents           bool
+	}{{1000, 2, 0.020, 1e5, true}, {500, 9, 0.045, 1e5, true}, {2000, 1.5, 0.025, 0.7e5, true}, {1000, 2, 0, 1e5, false}, {500, 9, 0, 0.3e5, false}} {
+		s := scene{rate: c.rate, length: c.at + 1, start: ambientPa + 20e5, sigma: 300, lag: 0.2e-3, ramp: func(float64) float64 { return 2e4 },
+			step: func(now float64) float64 { return c.size * min(1, max(0, (now-c.at)/0.012)) }}
+		if c.vents {
+			s.openings = []opening{{t: c.at + c.after, width: 0.5e-3, k: 20}}
+		}
+		if n, told := openingsOf(&s, uint64(200+i)); n != len(s.openings) {
+			t.Errorf("%g Hz, %g s after the step (seed %d, %d): told %s of %d openings", c.rate, c.after, *goalSeed, 200+i, told, len(s.openings))
+		}
+	}
+}

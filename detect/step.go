@@ -55,6 +55,8 @@ func (m *Monitor) stepPressure(c *channel, s []daq.Sample) {
 			m.fired(c, level)
 		} else if p.phase != calm && p.cap.n-p.lastFall < againSpan {
 			m.again(c)
+		} else if p.phase == rising && p.cap.n < p.step.until {
+			m.collapses(c)
 		}
 		if p.run == 0 && x.V > p.high {
 			p.high = x.V
