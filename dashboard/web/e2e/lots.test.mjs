@@ -67,6 +67,11 @@ test('lots stand with their verdict, and their report has the pictures of the pr
   const row = page.locator('table.lots tbody').filter({ has: page.locator('a[href*="lot=B-0410"]') }).first();
   assert.match(await row.innerText(), /bottom vent[\s\S]*Undecided[\s\S]*25\.0 to 32\.0[\s\S]*29 of 30[\s\S]*Nothing can be said/);
   await accessible('lots');
+  const usual = page.viewportSize();
+  await page.setViewportSize({ width: 390, height: 844 });
+  const inside = await page.locator('.verdict').evaluateAll(all => all.map(v => [v.getBoundingClientRect().right, v.closest('.scroll').getBoundingClientRect().right]));
+  assert.ok(inside.length > 0 && inside.every(([v, edge]) => v <= edge), `verdicts end at, their box at: ${JSON.stringify(inside)}`);
+  await page.setViewportSize(usual);
   await page.getByLabel('Choose lot B-0410', { exact: true }).check();
   await page.getByLabel('Choose lot T-031', { exact: true }).check();
   await page.getByRole('link', { name: /opening order/ }).click();
