@@ -14,8 +14,9 @@ import (
 
 // What makes a note. Judgements, no source.
 const (
-	noteBlockS  = 0.02 // s of readings whose median stands for them
-	noteFall    = 0.3  // part of the absolute pressure that may not vanish untold
+	noteBlockS  = 0.02       // s of readings whose median stands for them
+	noteFall    = 0.3        // part of the absolute pressure that may not vanish untold
+	noteStays   = int64(1e9) // ns that a fall has to last
 	noteSlowHz  = 10.0
 	noteAmbient = 0.05 // bar about what open air reads
 )
@@ -90,6 +91,7 @@ func (a *analysed) untold(c *trace.Column, b []block) []string {
 		if i == 0 || x.v > high.v {
 			high = x
 		}
+		x.v = highestFor(b[i:], noteStays)
 		if high.v-x.v > from.v-to.v {
 			from, to = high, x
 		}
@@ -101,15 +103,27 @@ func (a *analysed) untold(c *trace.Column, b []block) []string {
 		"can be told that its first moments, a gap or a transducer at its end hide.", c.Header, from.v/report.PaPerBar, to.v/report.PaPerBar, seconds(from.t), seconds(to.t))}
 }
 
+// highestFor is the highest of the blocks of the next ns: a dropout comes back.
+func highestFor(b []block, ns int64) float64 {
+	top := b[0].v
+	for _, x := range b {
+		if x.t > b[0].t+ns {
+			break
+		}
+		top = max(top, x.v)
+	}
+	return top
+}
+
 // explained tells whether an event between two times of the trace, ns, lets
 // pressure out.
 func (a *analysed) explained(from, to int64) bool {
-	const before = int64(1e9) // the highest block may lie after a small opening
+	const around = int64(1e9) // the highest block may lie after a small opening, the onset be uncertain
 	return slices.ContainsFunc(a.events, func(e detect.Event) bool {
 		at := e.Onset - a.start
 		switch e.Kind {
 		case detect.VentOpening, detect.Rupture, detect.Leak, detect.Dump:
-			return at >= from-before && at <= to
+			return at >= from-around && at <= to+around
 		}
 		return false
 	})

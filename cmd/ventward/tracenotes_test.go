@@ -20,6 +20,7 @@ type shot struct {
 	opens  float64 // s
 	end    float64 // bar where the transducer's range ends; 0: nowhere
 	stuck  float64 // s from which it keeps one value, until 6 s; 0: never
+	lost   float64 // s from which it reads nought for 0.3 s; 0: never
 }
 
 func (s shot) write(t *testing.T) string {
@@ -44,6 +45,9 @@ func (s shot) write(t *testing.T) string {
 				kept = p
 			}
 			p = kept
+		}
+		if s.lost > 0 && at >= s.lost && at < s.lost+0.3 {
+			p = 0
 		}
 		fmt.Fprintf(&b, "%.3f,%.3f\n", at, p)
 	}
@@ -85,6 +89,7 @@ func TestAnalyzeNotes(t *testing.T) {
 	}{
 		{shot: shot{column: "p_barg", opens: 5}, want: "<nil>"},
 		{shot: shot{column: "p_bara", zero: 1.013, opens: 5}, want: "<nil>"},
+		{shot: shot{column: "p_barg", opens: 9, lost: 3}, want: "<nil>"},
 		{shot: shot{column: "p_bara", opens: 5}, want: "as a gauge does in open air"},
 		{shot: shot{column: "p_barg", zero: 1.013, opens: 5}, want: "what an absolute transducer reads in open air"},
 		{shot: shot{column: "pressure_barg", opens: 5}, want: "--map"},
