@@ -105,7 +105,7 @@ func (r *replayPage) pass(ctx context.Context, l net.Listener) error {
 	}()
 	err = r.play(ctx, rd, e)
 	stop()
-	if failed := <-served; err == nil || errors.Is(err, context.Canceled) {
+	if failed := <-served; errors.Is(err, context.Canceled) { // play ends by that or by an error of its own
 		err = failed
 	}
 	return err
