@@ -78,7 +78,7 @@ func (n *naming) sensor() (Kind, Fault) {
 		return SensorFault, FaultRail
 	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && (n.sunk || n.final && n.returned(true)):
 		return SensorFault, FaultRail
-	case n.slowed():
+	case n.slowed(), n.final && n.refilled() && !n.m.contradicted(n.k, n.course):
 		return "", ""
 	case n.final && (n.passed() || n.continues() || n.empty() || n.untried()):
 		return SensorFault, FaultSpike
@@ -133,10 +133,22 @@ func (n *naming) receding() bool {
 	if slow || !n.m.supplyOpenAt(n.t) && n.before*n.length < 0.05*n.depth {
 		most = 0.945 // nothing rises by itself where nothing was filled; a small vent shuts soon
 	}
-	if n.depth > 8*n.noise && n.length > 0.02 && float64(n.fall90)*float64(n.k.c.period) < sharpNs {
+	if n.sharp() {
 		return false // heat takes longer to come through; a supply may fill up what a vent let out
 	}
 	return n.depth < shockMost*n.gauge && n.depth > 2*n.noise && n.recovers() && n.left < most*n.depth
+}
+
+// sharp tells whether the fall came faster than a heated sensor's, as far as
+// samples tell, and well beyond noise.
+func (n *naming) sharp() bool {
+	return n.depth > 8*n.noise && n.length > 0.02 && float64(max(n.fall90-1, 0))*float64(n.k.c.period) < sharpNs
+}
+
+// refilled tells whether the pressure went down at once, stayed there and comes
+// up little by little: a supply fills up what a vent let out before it shut.
+func (n *naming) refilled() bool {
+	return n.sharp() && n.back > 0.5*n.depth && n.after > math.Max(n.before, 0)+3*n.slopeSD
 }
 
 // warming is the share of a small and fast fall that gas makes good as it warms

@@ -2,6 +2,7 @@ package detect
 
 import (
 	"fmt"
+	"math"
 	"testing"
 )
 
@@ -57,5 +58,19 @@ func TestVentOnAStep(t *testing.T) {
 		if n, told := openingsOf(&s, uint64(200+i)); n != len(s.openings) {
 			t.Errorf("%g Hz, %g s after the step (seed %d, %d): told %s of %d openings", c.rate, c.after, *goalSeed, 200+i, told, len(s.openings))
 		}
+	}
+}
+
+// TestRefill has a vent shut after a few milliseconds and the supply fill up what
+// it let out, at a rate at which even a fall at once takes some samples' time.
+func TestRefill(t *testing.T) {
+	s := scene{rate: 500, length: 5, start: ambientPa + 28e5, sigma: 1500, lag: 0.1e-3, ramp: func(now float64) float64 {
+		if now > 3 {
+			return 6e3 + 1.4e5*math.Exp(-(now-3)/0.8)
+		}
+		return 6e3
+	}, openings: []opening{{t: 3.001, width: 0.4e-3, k: 26, shut: 3.003}}}
+	if n, told := openingsOf(&s, 300); n != 1 {
+		t.Errorf("seed %d, 300: told %s of one opening", *goalSeed, told)
 	}
 }
