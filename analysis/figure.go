@@ -150,6 +150,9 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	}
 	if a.earlier == straightRamp {
 		bend = math.Max(math.Max(bend, a.bowed), math.Abs(a.curved))
+		if span := a.start.onset - a.s.t[a.from]; (a.s.first > 0 || a.start.ramp < 0) && span < earlierSpan { // what went before is not over yet
+			bend = math.Max(bend, 0.5*math.Abs(a.start.ramp)/math.Max(span, 4*a.s.dt))
+		}
 	}
 	b[figBend] = bound{low: -20 * bend, high: 20 * bend, sd: bend, scale: bend}
 	free = []figure{figOnset, figLevel, figRamp, figRate, figWidth, figBend, figShape, figZero}

@@ -234,12 +234,28 @@ func TestUnresolved(t *testing.T) {
 	if f.AreaM2 != nil || f.AreaLowerM2 == nil || *f.AreaLowerM2 > 200e-6 || !has(f, detect.FlagKindUncertain) {
 		t.Errorf("area %v, lower %v, flags %v", f.AreaM2, f.AreaLowerM2, f.Flags)
 	}
+	if why := f.Absent["kind"]; !strings.Contains(why, "vent-opening or rupture") {
+		t.Errorf("kinds that remain: %q", why)
+	}
 	if e := float64(*f.Onset - onset); math.Abs(e) > float64(*f.OnsetU) {
 		t.Errorf("onset off by %g ns, stated u %d", e, *f.OnsetU)
 	}
 	sp.area, sp.width = 2000e-6, 0.2e-3
 	if g, _, _, _, _ := fitted(t, sp); g.Kind != detect.Rupture {
 		t.Errorf("2000 mm² on 50 mL called %q", g.Kind)
+	}
+}
+
+// TestSlowOpening: an opening of a tenth of a second is none of 30 ms.
+func TestSlowOpening(t *testing.T) {
+	sp := plain()
+	sp.area, sp.width, sp.after = 3e-6, 0.1, 0.5
+	f, _, _, _, onset := fitted(t, sp)
+	if e := float64(*f.Onset - onset); f.OnsetU == nil || math.Abs(e) > 1.5*float64(*f.OnsetU) || *f.OnsetU > 5e6 {
+		t.Errorf("onset off by %g ns, stated u %d", e, *f.OnsetU)
+	}
+	if f.AreaM2 == nil || math.Abs(*f.AreaM2/sp.area-1) > 0.05 {
+		t.Errorf("area %v, true %g; %v", f.AreaM2, sp.area, f.Absent)
 	}
 }
 

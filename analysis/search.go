@@ -24,7 +24,7 @@ func (a *opening) characterise() {
 		if p.kind == earlierStep { // nobody says that there was one
 			limit = 1.5
 		}
-		if len(a.fits) > 0 && a.excess() < limit {
+		if len(a.fits) > 0 && a.excess() < limit && (p.kind != earlierStep || bestOf(a.fits).step > a.noise.sd()) {
 			return
 		}
 		a.forget()
