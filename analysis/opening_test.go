@@ -297,6 +297,31 @@ func TestBlindSensorHasNoSay(t *testing.T) {
 	}
 }
 
+// TestDeadSensorHasNoSay: neither has one that reads noise about nought, nor one
+// that reads half of the pressure.
+func TestDeadSensorHasNoSay(t *testing.T) {
+	f, w, ch, o, _ := fitted(t, plain())
+	o.Channels = append(o.Channels, ch)
+	rng := rand.New(rand.NewPCG(11, 11)) // seed
+	t.Log("seed 11, 11")
+	for name, read := range map[string]func(v float64) float64{
+		"noise": func(float64) float64 { return w.NoisePa * rng.NormFloat64() },
+		"half":  func(v float64) float64 { return v / 2 },
+	} {
+		other := w
+		other.Channel = daq.ChannelID(len(o.Channels) - 1)
+		other.V = make([]float64, len(w.V))
+		for i, v := range w.V {
+			other.V[i] = read(v)
+		}
+		two := w
+		two.Others = []detect.Window{other}
+		if g := FitOpening(two, ch, o); *g.Onset != *f.Onset || *g.PressurePa != *f.PressurePa || *g.PressureUPa != *f.PressureUPa {
+			t.Errorf("%s: onset moved by %d ns, pressure by %g Pa, stated %g instead of %g Pa", name, *g.Onset-*f.Onset, *g.PressurePa-*f.PressurePa, *g.PressureUPa, *f.PressureUPa)
+		}
+	}
+}
+
 func TestSaturated(t *testing.T) {
 	_, w, ch, o, onset := fitted(t, plain())
 	for i := range w.V {

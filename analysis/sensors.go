@@ -29,7 +29,7 @@ const worstMisfit = 6
 func (a *opening) consult(v *seen) {
 	all := []seen{*v}
 	for i := range a.w.Others {
-		if x, ok := a.other(&a.w.Others[i], v.onset); ok {
+		if x, ok := a.other(&a.w.Others[i], v); ok {
 			all = append(all, x)
 		}
 	}
@@ -80,18 +80,27 @@ func (a *opening) blind(w *detect.Window, onset float64) bool {
 	return hole > blindSamples*b.dt && hole > 2*a.s.hole(onset-2*a.s.dt, onset+2*a.s.dt)
 }
 
+// farOff is the part of the seat's pressure above ambient by which another sensor
+// may be off and yet be heard; fewestSeen is chi square by which its fall must be
+// better than a straight line (judgement, no source). A dead one, or one that rests
+// at its end, says nothing of the opening.
+const (
+	farOff     = 0.1
+	fewestSeen = 30
+)
+
 // other fits the window of another sensor of the same volume; times are turned
 // to count from the seat's trigger, as the seat's onset does.
-func (a *opening) other(w *detect.Window, onset float64) (seen, bool) {
-	if int(w.Channel) < 0 || int(w.Channel) >= len(a.o.Channels) || a.blind(w, onset) {
+func (a *opening) other(w *detect.Window, v *seen) (seen, bool) {
+	if int(w.Channel) < 0 || int(w.Channel) >= len(a.o.Channels) || a.blind(w, v.onset) {
 		return seen{}, false
 	}
 	b, ok := fitWindow(w, &a.o.Channels[w.Channel], a.o)
-	if !ok || b.excess() > worstMisfit {
+	if !ok || b.excess() > worstMisfit || b.start.line < b.start.chi2+fewestSeen {
 		return seen{}, false
 	}
 	x, ok := b.look()
-	if !(x.onsetU > 0 && x.levelU > 0) {
+	if !(x.onsetU > 0 && x.levelU > 0) || math.Abs(x.level-v.level) > farOff*math.Max(v.level-a.ambient, 0)+6*math.Hypot(x.cal, v.cal) {
 		return seen{}, false
 	}
 	d := float64(b.s.origin-a.s.origin) * 1e-9
