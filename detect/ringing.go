@@ -82,13 +82,12 @@ func (n *naming) continues() bool {
 	lag := int64(n.k.c.cfg.LagS * 1e9)
 	since := n.t - prev.ev.Onset
 	base := since - min(lag, since/3)
-	from := n.t + min(lag, since/3)
 	span := max(since, 4*n.k.c.period)
-	if from+span > n.k.c.lastT {
+	if n.t+span > n.k.c.lastT {
 		return false
 	}
 	before, ok := n.drained(prev.ev.Onset-2*n.k.c.period, n.t)
-	after, good := n.drained(from, from+span)
+	after, good := n.drained(n.t, n.t+span)
 	return ok && good && before > 0 && after/float64(span) < faster*before/float64(base)
 }
 
