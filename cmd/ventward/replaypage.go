@@ -31,6 +31,7 @@ type replayPage struct {
 	out    io.Writer
 	json   bool
 
+	room  *backroom
 	pace  pacer
 	meta  store.Meta
 	heart int
@@ -61,6 +62,11 @@ func (r *replayPage) serve(ctx context.Context) error {
 	}
 	r.listen = l.Addr().String() // the same port in every pass
 	r.tell()
+	r.room = newBackroom()
+	inRoom, leave := context.WithCancel(ctx)
+	left := make(chan struct{})
+	go func() { r.room.run(inRoom); close(left) }()
+	defer func() { leave(); <-left }()
 	for {
 		err := r.pass(ctx, l)
 		if !errors.Is(err, errAgain) {
@@ -97,10 +103,9 @@ func (r *replayPage) pass(ctx context.Context, l net.Listener) error {
 	}
 	r.begin(s.Bench)
 	ctx, stop := context.WithCancel(ctx)
-	room, served := newBackroom(), make(chan error, 1)
-	go room.run(ctx)
+	served := make(chan error, 1)
 	go func() {
-		served <- r.server(room).Serve(ctx, l)
+		served <- r.server().Serve(ctx, l)
 		stop() // without its page nobody sees it play
 	}()
 	err = r.play(ctx, rd, e)
@@ -123,8 +128,8 @@ func (r *replayPage) begin(b *config.Bench) {
 	r.hub.Run(&stream.RunState{ID: m.ID, Specimen: m.Specimen, Lot: m.Lot, Shot: m.Shot, Start: m.Start, StartUTC: r.utc(m.Start)}, m.Start)
 }
 
-func (r *replayPage) server(room *backroom) *dashboard.Server {
-	return dashboard.New(dashboard.Options{Hub: r.hub, Archive: archive{r.store, room, &journals{}}, Lots: newLotsDesk(r.store, room),
+func (r *replayPage) server() *dashboard.Server {
+	return dashboard.New(dashboard.Options{Hub: r.hub, Archive: archive{r.store, r.room, &journals{}}, Lots: newLotsDesk(r.store, r.room),
 		Command: r.command, Version: version, Log: r.log})
 }
 
