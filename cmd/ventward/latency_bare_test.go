@@ -13,6 +13,8 @@ import (
 type bareWay struct {
 	near, far           *os.File // where the instrument and the relay are
 	nearSlave, farSlave *os.File // where the program would be
+	in, through, out    int      // descriptors of near, nearSlave and farSlave
+	arrives             int      // that of far
 	arrived             chan int64
 	took                []time.Duration
 }
@@ -21,22 +23,23 @@ func newBareWay(b testing.TB) *bareWay {
 	w := &bareWay{arrived: make(chan int64, 64)}
 	w.near, w.nearSlave = terminalPair(b)
 	w.far, w.farSlave = terminalPair(b)
+	// Taken here: close may come before the goroutines have begun.
+	w.in, w.through, w.out, w.arrives = int(w.near.Fd()), blocking(w.nearSlave), blocking(w.farSlave), blocking(w.far)
 	return w
 }
 
-func (w *bareWay) send() { unix.Write(int(w.near.Fd()), []byte("over the limit")) }
+func (w *bareWay) send() { unix.Write(w.in, []byte("over the limit")) }
 
 // relay does what the program does, without anything between.
 func (w *bareWay) relay() {
 	_ = foremost.take()
-	out := blocking(w.farSlave)
-	eachRead(blocking(w.nearSlave), func(p []byte) { unix.Write(out, p) })
+	eachRead(w.through, func(p []byte) { unix.Write(w.out, p) })
 }
 
 // watch tells when something came out.
 func (w *bareWay) watch() {
 	_ = foremost.take()
-	eachRead(blocking(w.far), func([]byte) { w.arrived <- time.Now().UnixNano() })
+	eachRead(w.arrives, func([]byte) { w.arrived <- time.Now().UnixNano() })
 }
 
 // await notes how long what was sent at that time took.
