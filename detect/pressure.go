@@ -99,8 +99,8 @@ func (b *noiseBlock) push(x2 float64) bool {
 // A wobble is how far the trace swings about its own smooth course after a
 // departure: ringing of the line. It leaves the newest values out, so that a
 // fresh departure does not hide itself. Downwards counts as well: of swings
-// upwards alone too few come before the next fall (20 false second openings in
-// 664 traces instead of 6).
+// upwards alone too few come before the next fall (20 false second openings on
+// 304 traces with openings instead of 6).
 type wobble struct {
 	mean float64
 	cur  float64 // largest of this block
