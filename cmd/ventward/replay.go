@@ -73,7 +73,7 @@ constructed; a replay demands nothing of any bench.`,
 		},
 	}
 	c.Flags().StringVar(&speed, "speed", "max", "10x, 1x, ... or max; with --page 1x unless it is given")
-	c.Flags().StringVar(&page, "page", "", "address of a page to show it on")
+	c.Flags().StringVar(&page, "page", "", "show it on a page, at 127.0.0.1:8438 or where --page=ADDRESS says")
 	c.Flags().Lookup("page").NoOptDefVal = "127.0.0.1:8438"
 	c.Flags().StringVar(&bench, "bench", "", "another bench description whose rules are tried on the run")
 	c.Flags().BoolVar(&asJSON, "json", false, "JSON lines on standard output")

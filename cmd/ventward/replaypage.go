@@ -124,8 +124,12 @@ func (r *replayPage) begin(b *config.Bench) {
 			r.heart = i
 		}
 	}
+	r.hub.Run(r.runState(), r.meta.Start)
+}
+
+func (r *replayPage) runState() *stream.RunState {
 	m := &r.meta
-	r.hub.Run(&stream.RunState{ID: m.ID, Specimen: m.Specimen, Lot: m.Lot, Shot: m.Shot, Start: m.Start, StartUTC: r.utc(m.Start)}, m.Start)
+	return &stream.RunState{ID: m.ID, Specimen: m.Specimen, Lot: m.Lot, Shot: m.Shot, Start: m.Start, StartUTC: r.utc(m.Start)}
 }
 
 func (r *replayPage) server() *dashboard.Server {
@@ -179,7 +183,7 @@ func (r *replayPage) await(ctx context.Context, at int64, e *engine) error {
 func (r *replayPage) rest(ctx context.Context, d time.Duration, at int64, e *engine) error {
 	r.refresh(at, e)
 	select {
-	case w := <-r.wishes():
+	case w := <-r.pace.wishes:
 		return r.obey(w)
 	case <-time.After(min(d, replayFrame)):
 		return nil
@@ -188,12 +192,10 @@ func (r *replayPage) rest(ctx context.Context, d time.Duration, at int64, e *eng
 	}
 }
 
-func (r *replayPage) wishes() chan replayWish { return r.pace.wishes }
-
 // heed takes a wish that waits, if there is one.
 func (r *replayPage) heed(ctx context.Context) error {
 	select {
-	case w := <-r.wishes():
+	case w := <-r.pace.wishes:
 		return r.obey(w)
 	default:
 		return ctx.Err()
@@ -216,9 +218,7 @@ func (r *replayPage) refresh(at int64, e *engine) {
 	if now.Sub(r.shown) >= replayState {
 		r.shown = now
 		s := picture{bench: e.bench, eng: e, simulated: r.meta.Simulated, heart: r.heart}.state(at, r.utc(at))
-		m := &r.meta
-		s.Run = &stream.RunState{ID: m.ID, Specimen: m.Specimen, Lot: m.Lot, Shot: m.Shot, Start: m.Start, StartUTC: r.utc(m.Start)}
-		s.Replay = r.pace.state(at, m)
+		s.Run, s.Replay = r.runState(), r.pace.state(at, &r.meta)
 		r.hub.State(*s)
 	}
 	if now.Sub(r.moved) >= replayFrame {
@@ -258,7 +258,7 @@ func (r *replayPage) command(ctx context.Context, c daq.Command) (any, error) {
 		return nil, err
 	}
 	select {
-	case r.wishes() <- w:
+	case r.pace.wishes <- w:
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
