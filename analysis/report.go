@@ -266,8 +266,8 @@ func (a *opening) saturation() bool {
 	f.Onset, f.OnsetU, f.PressurePa, f.PressureUPa = &at, &u, &peak, &cal
 	f.Kind = detect.VentOpening
 	a.flag(detect.FlagKindUncertain)
-	a.absent("the reading was at the end of its range")
 	a.reportDrop(last, peak)
+	a.absent("the reading was at the end of its range")
 	return true
 }
 

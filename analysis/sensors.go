@@ -8,12 +8,9 @@ import (
 
 // shared is the part of a fit's variance that redundant sensors have in common:
 // the same gas, the same opening and the same model of both (judgement, no
-// source).
+// source). Of the onset's they share what lag and line make where that is more:
+// sensors of one kind are told one lag and sit on one manifold.
 const shared = 0.2
-
-// Of an onset's variance redundant sensors share, besides, what lag and line
-// make: sensors of one kind are told one lag and sit on one manifold (judgement,
-// no source).
 
 // sharedGas is the same for the rate of the fall, which rests on what is thought
 // of gas, walls and supply.

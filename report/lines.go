@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/json"
 	"math"
+	"slices"
 
 	"ventward/daq"
 	"ventward/detect"
@@ -109,6 +110,9 @@ func EventLine(e detect.Event, start int64, channels []daq.Channel) Line {
 	return l
 }
 
+// Bound tells whether the line's pressure and drop are lower bounds.
+func (l *Line) Bound() bool { return slices.Contains(l.Flags, string(detect.FlagLowerBound)) }
+
 // edge names a line's fields by the names they have inside the program.
 var edge = map[string]string{
 	"onset_u": "onset_u_s", "start": "start_s", "start_u": "start_u_s", "end": "end_s", "pressure_Pa": "pressure_bar", "pressure_u_Pa": "pressure_u_bar", "peak_Pa": "peak_bar",
@@ -131,9 +135,20 @@ func edgeNames(in map[string]string) map[string]string {
 	return out
 }
 
-// absent names what a reader may expect of the event's kind and doesn't find.
+// absent names what a reader may expect of the event's kind and doesn't find. A
+// fit that was none says why its figures are missing; those that the event has
+// had from the monitor are not.
 func absent(e detect.Event, l *Line) map[string]string {
 	out := edgeNames(e.Absent)
+	for field, have := range map[string]bool{"start_s": l.StartS != nil, "pressure_bar": l.PressureBar != nil, "pressure_u_bar": l.PressureUBar != nil,
+		"peak_loss_bar": l.PeakLossBar != nil, "drop_bar": l.DropBar != nil, "ramp_bar_s": l.RampBarS != nil, "tau_s": l.TauS != nil, "onset_u_s": l.OnsetUS != nil} {
+		if have {
+			delete(out, field)
+		}
+	}
+	if len(out) == 0 {
+		out = nil
+	}
 	want := func(field string, have bool, reason string) {
 		if have || out[field] != "" {
 			return

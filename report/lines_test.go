@@ -67,6 +67,8 @@ func TestAbsent(t *testing.T) {
 			"start_s": "no fit of this event so far", "pressure_bar": "no fit of this event so far", "drop_bar": "no fit of this event so far", "area_mm2": "no fit of this event so far"}},
 		{"a reason that is given stays", detect.Event{Kind: detect.VentOpening, Start: 1, PressurePa: ptr(1.0), DropPa: ptr(1.0), Absent: map[string]string{"area_m2": "no volume given", "tau_s": "slow", "peak_loss_Pa": "no ramp"}},
 			map[string]string{"area_mm2": "no volume given", "tau_s": "slow", "peak_loss_bar": "no ramp"}},
+		{"a fit that was none hides nothing that is there", detect.Event{Kind: detect.VentOpening, PressurePa: ptr(1.0), DropPa: ptr(1.0), Flags: []detect.Flag{detect.FlagLowerBound},
+			Absent: map[string]string{"drop_Pa": "at its end", "start": "at its end", "area_m2": "at its end"}}, map[string]string{"start_s": "at its end", "area_mm2": "at its end"}},
 		{"a bound on the area is enough", detect.Event{Kind: detect.VentOpening, Start: 1, PressurePa: ptr(1.0), DropPa: ptr(1.0), AreaLowerM2: ptr(1e-4)}, nil},
 		{"a rupture has no area to miss", detect.Event{Kind: detect.Rupture, Start: 1, PressurePa: ptr(1.0), DropPa: ptr(1.0)}, nil},
 		{"a leak that goes on", detect.Event{Kind: detect.Leak}, map[string]string{"end_s": "it had not ended"}},

@@ -141,8 +141,8 @@ func (r *Run) eventSection() Section {
 		if l.Fault != "" {
 			name += ": " + l.Fault
 		}
-		t.Rows = append(t.Rows, Row{Cells: []string{strconv.Itoa(l.ID), name, l.Feature, figures(l.OnsetS, 4), milli(l.OnsetUS), optional(l.PressureBar, 3),
-			optional(l.PressureUBar, 3), optional(l.DropBar, 2), areaCell(&l), strings.Join(l.Channels, " "), strings.Join(l.Flags, ", ")}, Dim: l.Fault != ""})
+		t.Rows = append(t.Rows, Row{Cells: []string{strconv.Itoa(l.ID), name, l.Feature, figures(l.OnsetS, 4), milli(l.OnsetUS), atLeast(&l, l.PressureBar, 3),
+			optional(l.PressureUBar, 3), atLeast(&l, l.DropBar, 2), areaCell(&l), strings.Join(l.Channels, " "), strings.Join(l.Flags, ", ")}, Dim: l.Fault != ""})
 		for f, reason := range l.Absent {
 			if r.Events[i].Opens() {
 				why[fmt.Sprintf("event %d, %s", l.ID, fieldWords(f))] = reason
@@ -160,6 +160,15 @@ func (r *Run) eventSection() Section {
 	}
 	s.Blocks = []Block{{Table: t}}
 	return s
+}
+
+// atLeast is a pressure or drop of a line, marked where it is a lower bound.
+func atLeast(l *Line, v *float64, digits int) string {
+	s := optional(v, digits)
+	if v == nil || !l.Bound() {
+		return s
+	}
+	return "≥ " + s
 }
 
 // fieldWords names a line's field for people.

@@ -25,7 +25,7 @@ func printEvents(w io.Writer, events []detect.Event, start int64, chans []daq.Ch
 		if l.Fault != "" {
 			kind += " " + l.Fault
 		}
-		fmt.Fprintf(t, "%s\t%s\t%.4f\t%s\t%s\t%s\t%s\t%s\n", kind, l.Feature, l.OnsetS, withReference(l), figure(l.PressureUBar, "%.3f"), area(l),
+		fmt.Fprintf(t, "%s\t%s\t%.4f\t%s\t%s\t%s\t%s\t%s\n", kind, l.Feature, l.OnsetS, withReference(l), spread(l), area(l),
 			strings.Join(l.Channels, " "), strings.Join(l.Flags, " "))
 	}
 	t.Flush()
@@ -35,7 +35,19 @@ func withReference(l report.Line) string {
 	if l.PressureBar == nil {
 		return "-"
 	}
-	return fmt.Sprintf("%.3f %s", *l.PressureBar, l.Reference)
+	bound := ""
+	if l.Bound() {
+		bound = "≥ "
+	}
+	return fmt.Sprintf("%s%.3f %s", bound, *l.PressureBar, l.Reference)
+}
+
+// spread is a pressure's uncertainty; a bound without a calibration has none.
+func spread(l report.Line) string {
+	if l.Bound() && l.PressureUBar != nil && *l.PressureUBar == 0 {
+		return "-"
+	}
+	return figure(l.PressureUBar, "%.3f")
 }
 
 func area(l report.Line) string {
