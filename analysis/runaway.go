@@ -73,7 +73,7 @@ func (r *Runaway) Take(ch daq.ChannelID, s []daq.Sample) {
 		switch i {
 		case r.p:
 			r.course.add(x.T, ofVessel, x.V)
-			r.rate.add(x.T, x.V)
+			r.rate.take(x.T, x.V)
 			if !r.havePa || x.V > r.peakPa {
 				r.peakPa, r.havePa = x.V, true
 			}

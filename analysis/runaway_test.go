@@ -237,6 +237,42 @@ func TestSteepestRise(t *testing.T) {
 	}
 }
 
+// A rise that is over before the window that the noise asks for isn't flattened
+// by it; a spike is no rise; and what only wanders has no steepest rise.
+func TestSteepestRiseOfShortSteps(t *testing.T) {
+	const seed = 12
+	fill := func(f func(s float64) float64) *steepest {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		r := new(steepest)
+		for i := range 60000 {
+			r.take(int64(i)*1e6, 1e5+f(float64(i)*1e-3)+70*rng.NormFloat64())
+		}
+		return r
+	}
+	step := func(s float64) float64 { // 45 mbar with a time constant of 150 ms: 0.3 bar/s at first
+		return 4500 * -math.Expm1(-math.Max(0, s-30)/0.15)
+	}
+	rate, window, ok := fill(step).result()
+	t.Logf("seed %d: %.3g bar/s over %.3g ms", seed, rate/1e5, window*1e3)
+	if mean := step(30+window) / window; !ok || rate < 0.2e5 || rate > 0.33e5 || rate > 1.3*mean {
+		t.Errorf("a short step comes out as %g Pa/s over %g s", rate, window)
+	}
+	slow, _, _ := fill(func(s float64) float64 { return 20 * s }).result()
+	spiked := fill(func(s float64) float64 {
+		if d := s - 40; d > -0.5e-3 && d < 2.5e-3 {
+			return 20*s + 2e5
+		}
+		return 20 * s
+	})
+	if rate, _, _ := spiked.result(); math.Abs(rate-slow) > 0.5*slow {
+		t.Errorf("a spike of 2 bar makes %g Pa/s of %g", rate, slow)
+	}
+	wander := fill(func(s float64) float64 { return 50 * math.Sin(s) * math.Sin(0.37*s) })
+	if rate, window, ok := wander.result(); ok {
+		t.Errorf("a pressure that only wanders rises by %g Pa/s over %g s", rate, window)
+	}
+}
+
 // Running sums equal sums afresh, and no slope reaches over a gap.
 func TestSteepestRunningSums(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 9))
