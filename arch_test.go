@@ -34,16 +34,17 @@ var house = map[string][]string{
 	"daq/calib":     {},
 	"daq/trace":     {"daq"},
 	"detect":        {"daq"},
-	"record":        {"daq"},
+	"record":        {"daq", "record/sheet"},
+	"record/sheet":  {},
 	"guard":         {"daq", "detect", "record"},
 	"analysis":      {"daq", "detect", "analysis/flow"},
 	"analysis/flow": {},
-	"analysis/lot":  {"record"},
-	"store":         {"daq", "detect", "guard", "record"},
+	"analysis/lot":  {"record", "record/sheet"},
+	"store":         {"daq", "detect", "guard", "record", "record/sheet"},
 	"stream":        {"daq", "detect", "guard"},
 	"stream/influx": {"daq", "detect", "guard"},
 	"report":        {"daq", "daq/calib", "daq/wire", "daq/trace", "detect", "record", "guard", "analysis", "analysis/flow", "analysis/lot"},
-	"dashboard":     {"report", "stream", "daq", "daq/calib", "daq/wire", "daq/trace", "detect", "record", "guard", "analysis", "analysis/flow", "analysis/lot"},
+	"dashboard":     {"report", "stream", "daq", "daq/calib", "daq/wire", "daq/trace", "detect", "record", "record/sheet", "guard", "analysis", "analysis/flow", "analysis/lot"},
 	"sim":           {"daq", "daq/wire"},
 	"config":        {"daq", "daq/calib", "daq/wire", "detect", "guard", "analysis", "analysis/flow"}, // analysis: for the case of estimate venting
 	"cmd/ventward":  {"*"},
@@ -63,7 +64,7 @@ var namesOnly = map[string]map[string][]string{
 
 // pure lists the packages without goroutine, lock, wall clock, file, logger or
 // random number.
-var pure = []string{"daq", "daq/wire", "daq/calib", "daq/trace", "detect", "record", "guard", "analysis", "analysis/flow", "analysis/lot"}
+var pure = []string{"daq", "daq/wire", "daq/calib", "daq/trace", "detect", "record", "record/sheet", "guard", "analysis", "analysis/flow", "analysis/lot"}
 
 // impure lists the standard packages that a pure package does without.
 var impure = []string{"context", "log", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "net", "net/http", "os", "os/exec", "os/signal",

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ventward/record"
+	"ventward/record/sheet"
 )
 
 // Lists and entries of persons: specimens, outcomes, reviews.
@@ -16,7 +17,7 @@ import (
 // rowsBody is a problem that names the rows of a list.
 type rowsBody struct {
 	problemBody
-	Rows []record.RowProblem `json:"rows"`
+	Rows []sheet.Problem `json:"rows"`
 }
 
 // maxSpecimens bounds a list of specimens.
@@ -149,7 +150,7 @@ func (s *Server) entered(w http.ResponseWriter, r *http.Request, err error, what
 
 // refused tells a "no" of what serves lists from a failure of the program.
 func (s *Server) refused(w http.ResponseWriter, r *http.Request, err error, doing string) {
-	var rows record.RowProblems
+	var rows sheet.Problems
 	var fields FieldProblems
 	var no *Refusal
 	var big *http.MaxBytesError

@@ -62,7 +62,7 @@ type SpecimenQuery struct {
 }
 
 // Registry is what the dashboard needs of the lab's lists. An error that is a
-// *Refusal is a "no"; record.RowProblems name the rows of a list that are wrong.
+// *Refusal is a "no"; sheet.Problems name the rows of a list that are wrong.
 type Registry interface {
 	// Specimens lists by lot and id, and how many there are beyond the limit.
 	Specimens(ctx context.Context, q SpecimenQuery) ([]Specimen, error)

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"ventward/record/sheet"
 )
 
 const good = `id,lot,feature,residual_um,die,strokes,colour
@@ -61,12 +63,12 @@ func TestIntakeNamesEveryProblem(t *testing.T) {
 		{"too few cells", head + "a,L,top vent\n", 2, "", "3 cells where the header has 5"},
 		{"duplicate", head + "a,L,top vent,,\nb,L,top vent,,\na,M,housing,,\n", 4, "id", "line 2 already"},
 		{"control character", head + "a\x01b,L,top vent,,\n", 2, "id", "control character"},
-		{"not UTF-8", head + "a\xff,L,top vent,,\n", 2, "id", "no UTF-8"},
+		{"not UTF-8", head + "a\xff,L,top vent,,\n", 2, "", "not UTF-8"},
 		{"long id", head + strings.Repeat("x", 81) + ",L,top vent,,\n", 2, "id", "longer than 80"},
-		{"open quote", head + "\"a,L,top vent,,\n", 2, "", "can't be read"},
+		{"open quote", head + "\"a,L,top vent,,\n", 2, "", "not readable as CSV"},
 	} {
 		rows, _, err := ReadSpecimens(strings.NewReader(c.text), "lots.csv")
-		var all RowProblems
+		var all sheet.Problems
 		if rows != nil || !errors.As(err, &all) || len(all) == 0 {
 			t.Errorf("%s: %d rows, %v", c.name, len(rows), err)
 			continue
@@ -80,7 +82,7 @@ func TestIntakeNamesEveryProblem(t *testing.T) {
 
 func TestIntakeTellsAllProblemsAtOnceAndIsBounded(t *testing.T) {
 	_, _, err := ReadSpecimens(strings.NewReader("id,lot,feature,strokes\n,L,top vent,x\nb,,nothing,-1\n"), "l.csv")
-	var all RowProblems
+	var all sheet.Problems
 	if !errors.As(err, &all) || len(all) != 5 || strings.Count(err.Error(), "\n") != 4 {
 		t.Errorf("%d problems: %v", len(all), err)
 	}

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"ventward/record"
+	"ventward/record/sheet"
 )
 
 // paperSchema is what version 2 of the catalog adds: what persons enter. It
@@ -54,15 +55,15 @@ type SpecimenFilter struct {
 const duplicatesTold = record.MaxRowProblems
 
 // AddSpecimens takes in a list: all of it or, where an id is known already,
-// none, with a record.RowProblems that names each. source is the list's name.
+// none, with a sheet.Problems that names each. source is the list's name.
 func (s *Store) AddSpecimens(by By, source string, rows []record.Row) error {
 	for i := range rows {
 		if err := rows[i].Check(); err != nil {
-			return record.RowProblems{{File: source, Line: rows[i].Line, Value: rows[i].ID, Next: err.Error()}}
+			return sheet.Problems{{File: source, Line: rows[i].Line, Value: rows[i].ID, Next: err.Error()}}
 		}
 	}
 	return s.paper(func(tx *sql.Tx) error {
-		var twice record.RowProblems
+		var twice sheet.Problems
 		lots := map[string][]string{}
 		var order []string
 		for i := range rows {
@@ -70,7 +71,7 @@ func (s *Store) AddSpecimens(by By, source string, rows []record.Row) error {
 			old, err := specimenOf(tx, r.ID)
 			switch {
 			case err == nil && len(twice) < duplicatesTold:
-				twice = append(twice, record.RowProblem{File: source, Line: r.Line, Column: "id", Value: r.ID, Next: old.known() + ": remove the row, or give the piece an id of its own"})
+				twice = append(twice, sheet.Problem{File: source, Line: r.Line, Column: "id", Value: r.ID, Next: old.known() + ": remove the row, or give the piece an id of its own"})
 			case err == nil || errors.Is(err, ErrNoSpecimen):
 			default:
 				return err

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"ventward/record"
+	"ventward/record/sheet"
 )
 
 var mara = By{"Mara", 1.76e18}
@@ -31,7 +32,7 @@ func someSpecimens(t *testing.T) *Store {
 func TestIntakeIsAllOrNothing(t *testing.T) {
 	s := someSpecimens(t)
 	err := s.AddSpecimens(mara, "b.csv", []record.Row{piece(2, "B-9", "B"), piece(3, "B-1", "B"), piece(4, "T-1", "X")})
-	var all record.RowProblems
+	var all sheet.Problems
 	if !errors.As(err, &all) || len(all) != 2 || all[0].Line != 3 || all[1].Value != "T-1" || !strings.Contains(all[1].Next, "lot T already") {
 		t.Fatalf("%v", err)
 	}

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"ventward/analysis/lot"
+	"ventward/record/sheet"
 )
 
 const header = "lot,shot,feature,pressure_barg"
@@ -58,7 +59,7 @@ func TestReadShotsRefuses(t *testing.T) {
 		"other unit":       {"lot,shot,feature,pressure_psi\nB-1,1,top vent,280\n", 1, "convert the values"},
 		"column twice":     {header + ",die,die\nB-1,1,top vent,19,a,b\n", 1, "twice"},
 		"semicolons":       {"lot;shot;feature;pressure_barg\nB-1;1;top vent;19,2\n", 1, "semicolons"},
-		"ragged":           {row + "B-1,2,top vent\n", 3, "3 fields where the header has 4"},
+		"ragged":           {row + "B-1,2,top vent\n", 3, "3 cells where the header has 4"},
 		"text":             {row + "B-1,2,top vent,high\n", 3, "not a plain decimal number"},
 		"hex":              {row + "B-1,2,top vent,0x13\n", 3, "not a plain decimal number"},
 		"infinite":         {row + "B-1,2,top vent,Inf\n", 3, "not a plain decimal number"},
@@ -79,7 +80,7 @@ func TestReadShotsRefuses(t *testing.T) {
 		"open quote":       {row + "B-1,2,\"top vent,19\n", 3, "not readable as CSV"},
 	} {
 		_, _, err := lot.ReadShots(strings.NewReader(c.text), "shots.csv")
-		var p lot.Problems
+		var p sheet.Problems
 		if !errors.As(err, &p) {
 			t.Errorf("%s: %v, want problems", name, err)
 			continue
@@ -93,12 +94,12 @@ func TestReadShotsRefuses(t *testing.T) {
 func TestReadShotsReportsAllAtOnce(t *testing.T) {
 	text := header + "\nB-1,1,top vent,x\nB-1,2,top vent,y\n,3,top vent,19\n"
 	_, _, err := lot.ReadShots(strings.NewReader(text), "shots.csv")
-	if p := (lot.Problems{}); !errors.As(err, &p) || len(p) != 3 {
+	if p := (sheet.Problems{}); !errors.As(err, &p) || len(p) != 3 {
 		t.Errorf("%v, want three problems", err)
 	}
 	_, _, err = lot.ReadShots(strings.NewReader(header+"\n"+strings.Repeat("B-1,1,top vent,x\n", 1000)), "shots.csv")
-	if p := (lot.Problems{}); !errors.As(err, &p) || len(p) != 20 {
-		t.Errorf("%d problems, want them bounded at 20", len(p))
+	if p := (sheet.Problems{}); !errors.As(err, &p) || len(p) != 21 {
+		t.Errorf("%d problems, want them bounded at 20 and a word that there are more", len(p))
 	}
 }
 
@@ -141,7 +142,7 @@ func FuzzReadShots(f *testing.F) {
 	f.Fuzz(func(t *testing.T, body []byte) {
 		shots, _, err := lot.ReadShots(strings.NewReader(string(body)), "f.csv")
 		if err != nil {
-			var p lot.Problems
+			var p sheet.Problems
 			if !errors.As(err, &p) || len(p) == 0 || p[0].Line < 1 || p[0].Next == "" {
 				t.Fatalf("%v: want problems with a place and a next move", err)
 			}

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"ventward/analysis/lot"
+	"ventward/record/sheet"
 )
 
 const runawayHeader = "lot,test,trigger,surrounding,bottom_vent,breached,status,reason\n"
@@ -83,8 +84,8 @@ func TestRunawaysRefuseDamage(t *testing.T) {
 		"empty":          {"", 1, ""},
 	} {
 		_, _, err := lot.ReadRunaways(strings.NewReader(c.text), "tests.csv")
-		var p lot.Problems
-		if !errors.As(err, &p) || p[0].Line != c.line || p[0].Field != c.field || p[0].Next == "" {
+		var p sheet.Problems
+		if !errors.As(err, &p) || p[0].Line != c.line || p[0].Column != c.field || p[0].Next == "" {
 			t.Errorf("%s: %v, want line %d, field %q", name, err, c.line, c.field)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 
 	"ventward/dashboard"
 	"ventward/record"
+	"ventward/record/sheet"
 	"ventward/store"
 )
 
@@ -53,7 +54,7 @@ func (r registry) Review(_ context.Context, v record.Review) error {
 // pageError is an entry's error as the page's "no"; trouble with the disk, and
 // wrong rows, stay what they are.
 func pageError(err error) error {
-	var rows record.RowProblems
+	var rows sheet.Problems
 	var damage *store.Corrupt
 	if err == nil || errors.As(err, &rows) || errors.As(err, &damage) || errors.Is(err, store.ErrDisk) || errors.Is(err, store.ErrDiskFull) || errors.Is(err, store.ErrReadOnly) {
 		return err

@@ -15,6 +15,7 @@ import (
 
 	"ventward/dashboard"
 	"ventward/record"
+	"ventward/record/sheet"
 	"ventward/store"
 )
 
@@ -65,7 +66,7 @@ is known already is refused.`,
 
 // rowsWrong marks problems of a list as bad input.
 func rowsWrong(err error) error {
-	var rows record.RowProblems
+	var rows sheet.Problems
 	if errors.As(err, &rows) {
 		return wrongUse{err}
 	}
