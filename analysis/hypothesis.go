@@ -12,14 +12,17 @@ var lagGrid = []float64{0.15e-3, 0.5e-3, 1.5e-3, 4e-3}
 
 const guessPart = 0.45
 
-// guessLags fits under lags that a transducer of unknown lag may have.
+// guessLags fits under lags that a transducer of unknown lag may have. Each is
+// tried with plain alone and stands for what the others make of it, too.
 func (a *opening) guessLags(plain *profile, hidden bool) {
+	share := plain.share + a.besides(plain)
 	for _, l := range lagGrid {
 		a.guess = l
 		_, free := a.bounds()
+		free = plain.keptHeat(free)
 		c := plain.course
 		c.lag, c.onset = l, c.onset-l
-		a.under(c, free, hidden, plain.share-math.Log(guessPart*l))
+		a.under(c, free, hidden, share-math.Log(guessPart*l))
 	}
 	a.guess = 0
 }
@@ -49,6 +52,7 @@ func (a *opening) hypotheses(best *profile) {
 		free = without(free, figRing, figDamp)
 	}
 	plain := *a.bestOfSupply(free)
+	free = plain.keptHeat(free)
 	if a.ch.LagS <= 0 {
 		a.guessLags(&plain, hidden)
 		plain = *bestOf(a.fits)
@@ -72,6 +76,15 @@ func (a *opening) hypotheses(best *profile) {
 		}
 	}
 	a.weigh()
+}
+
+// keptHeat is free without the walls' heat where p holds it, as one of several
+// that stand for its range: what is compared with p must leave as much open.
+func (p *profile) keptHeat(free []figure) []figure {
+	if p.cov[figHeat][figHeat] > 0 {
+		return free
+	}
+	return without(free, figHeat)
 }
 
 // snapOdds are the odds of an opening at once, as of a disc that bursts, against
@@ -342,8 +355,7 @@ func (a *opening) overLines(plain *profile, free []figure, hidden bool) {
 // withLine adds the line of one resonance (Hz) and damping. It tells whether
 // another damping would come out differently.
 func (a *opening) withLine(plain *profile, free []figure, hidden bool, ring, damp float64) bool {
-	c := plain.course
-	c.ring, c.damp = ring, damp
+	c := lined(plain, ring, damp)
 	n := len(a.fits)
 	share := plain.share + lineShare - math.Log(lineSpacing)
 	if plain.ring > 0 {
@@ -366,6 +378,19 @@ func (a *opening) withLine(plain *profile, free []figure, hidden bool, ring, dam
 	a.under(c, append(append([]figure(nil), free...), figRing), hidden, share)
 	a.dropTwin(n)
 	return true
+}
+
+// lined is where to begin with a line of one resonance (Hz) and damping: it delays
+// the reading.
+func lined(plain *profile, ring, damp float64) course {
+	c := plain.course
+	c.ring, c.damp = ring, damp
+	late := newLine(ring, damp, 0).delay - newLine(plain.ring, plain.damp, 0).delay
+	c.onset -= late
+	if c.earlier == straightRamp {
+		c.level -= c.ramp * late
+	}
+	return c
 }
 
 // dropTwin removes the fits from number n on that came out at the resonance of

@@ -155,6 +155,16 @@ func (z *noise) between(a, n, b, m int) float64 {
 // sd is the standard deviation of one sample, Pa.
 func (z *noise) sd() float64 { return math.Sqrt(z.cov[0]) }
 
+// slow is the variance that one sample adds to a mean over very many, Pa²: that
+// of white noise which is as strong at low frequencies.
+func (z *noise) slow() float64 {
+	sum := z.cov[0]
+	for _, c := range z.cov[1:] {
+		sum += 2 * c
+	}
+	return math.Max(sum, z.cov[0]/4)
+}
+
 // A whitener holds the banded Cholesky factor of the bins' covariance.
 type whitener struct {
 	n, band int

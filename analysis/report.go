@@ -54,6 +54,8 @@ func (a *opening) look() (seen, bool) {
 	v.start, v.startU = a.mixture(func(p *profile) float64 { return p.onset - p.width/2 }, figOnset, 1, figWidth, -v.width/2)
 	v.startU = math.Hypot(v.startU, v.onsetU)
 	v.level, v.levelU = a.mixed(figLevel)
+	shift, more := a.drift(bestOf(a.fits))
+	v.level, v.levelU = v.level+shift, math.Hypot(v.levelU, more)
 	v.dof = a.noise.dof
 	v.ramp, _ = a.mixed(figRamp)
 	v.lnK, v.lnKU = a.mixedRate()
