@@ -19,6 +19,7 @@ type record struct {
 	final   bool          // the last finding has come
 	shape   Kind          // what inputs, validity or shape say; empty: nothing yet
 	fastest float64       // steepest fall seen after the onset, Pa/s
+	halt    bool          // it may be that the ramp stopped
 	quiet   bool          // not issued: a candidate that turned out to be nothing
 }
 

@@ -10,6 +10,9 @@ import "math"
 func (m *Monitor) judge(r *record, final bool) {
 	k := r.w
 	if r.ev.Kind == Dump || r.ev.Kind == SensorFault || r.fitted && r.final {
+		if final {
+			m.unhalt(r)
+		}
 		return
 	}
 	s, ok := k.course()
@@ -50,6 +53,7 @@ func (m *Monitor) judge(r *record, final bool) {
 			changed = true
 		}
 		m.settled(r)
+		m.unhalt(r)
 	}
 	if changed {
 		m.book.revise(r)

@@ -239,7 +239,7 @@ func (n *naming) leak() Kind {
 // cools, is a leak then too.
 func (n *naming) moves(rate float64) bool {
 	if !n.m.supplyOpenAt(n.t) && n.before > 0 && rate < seepShare*(n.gauge+n.k.ambient) &&
-		n.kink.s0 < -coolingLeast*n.before-3*n.kink.s0SD {
+		n.kink.s0 < -n.m.coolingMost()*n.before-3*n.kink.s0SD {
 		return false
 	}
 	share := 0.1
@@ -259,8 +259,7 @@ func (n *naming) level() Kind {
 		return ""
 	}
 	if n.doubtful() || n.k.until > 0 && n.length < 0.5 {
-		n.r.ev.flag(FlagKindUncertain)
-		return ""
+		return n.halt()
 	}
 	return SupplyStep
 }
@@ -279,40 +278,12 @@ func (n *naming) cooling() Kind {
 	drop := n.top - n.lowest
 	if n.coolish(n.gauge) && drop < 0.35*n.gauge && n.after-n.first > 4*n.slopeSD && n.after > 0.85*n.first &&
 		n.after < 3*n.slopeSD && n.length > 0.2 && !n.m.supply.open {
+		if n.k.until > 0 {
+			return n.halt()
+		}
 		return SupplyStep
 	}
 	return ""
-}
-
-// stilled tells, where nobody tells of the supply valve, whether the ramp ended
-// and the gas that it had warmed cools: the pressure falls no faster than that
-// lets it, without a jump, and comes to rest. A vent that takes a little more
-// than the supply brings goes on falling: from the isentropic to the isothermal
-// rate its slope eases by 1-1/gamma at most.
-func (n *naming) stilled() Kind {
-	if n.m.supply.known || n.m.opt.Medium == Liquid || n.before <= 0 || n.kink.len == 0 || !n.ramped() {
-		return ""
-	}
-	most := n.m.coolingMost() * n.before
-	rests := 1/n.m.gamma() - 0.1 // less of its first slope no vent keeps
-	step := n.blockS / 2
-	first := math.Min(n.first, n.kink.s0)
-	sd := math.Max(n.slopeSD, n.kink.s0SD)
-	switch {
-	case first+2*sd > -0.03*n.before:
-		return "" // nothing cools: it stands, or still rises
-	case first < -most-3*sd, n.fastest > most+n.noise*math.Sqrt2/step, n.onset-n.lowest > most*n.length+n.noise:
-		return "" // too fast for that
-	case n.after < rests*first-3*sd, n.after > 0.1*n.before+3*sd:
-		return "" // it does not come to rest
-	case n.k.until > 0: // what stands opens nothing further
-		n.r.ev.flag(FlagKindUncertain)
-		return ""
-	case n.after-0.6*first < 3*math.Hypot(n.slopeSD, 0.6*sd) && n.after < -0.03*n.before-3*n.slopeSD:
-		n.r.ev.flag(FlagKindUncertain)
-		return ""
-	}
-	return SupplyStep
 }
 
 // broken tells whether the pressure collapsed to ambient as fast as the sensor

@@ -178,6 +178,7 @@ func (m *Monitor) spiked(c *channel, s []daq.Sample, i, n int) {
 		r.w = nil
 		r.toFault(FaultSpike, s[i].T)
 		m.book.revise(r)
+		m.unhalt(r)
 		return
 	}
 	m.faultAt(c, FaultSpike, t, s[i].T)
