@@ -42,13 +42,7 @@ func (p *pressure) scatter(from, to int) float64 {
 	var sums [4]float64
 	n := 0
 	for from = max(from, p.cap.oldest()+2); n < len(sums) && from+roughSpan <= to; from += roughSpan {
-		var d [roughSpan]float64
-		for i := range d {
-			j := from + i
-			d[i] = math.Abs(p.cap.v[j&p.cap.mask] - 2*p.cap.v[(j-1)&p.cap.mask] + p.cap.v[(j-2)&p.cap.mask])
-		}
-		slices.Sort(d[:])
-		sums[n] = 1.4826 * d[roughSpan/2] / math.Sqrt(6)
+		sums[n] = p.scatterOver(from, from+roughSpan)
 		n++
 	}
 	if n == 0 {
@@ -56,4 +50,20 @@ func (p *pressure) scatter(from, to int) float64 {
 	}
 	slices.Sort(sums[:n])
 	return sums[(n-1)/2]
+}
+
+// scatterOver is scatter by all of [from, to), at most 4 roughSpan.
+func (p *pressure) scatterOver(from, to int) float64 {
+	var d [4 * roughSpan]float64
+	from = max(from, p.cap.oldest()+2)
+	n := min(to-from, len(d))
+	if n < 1 {
+		return 0
+	}
+	for i := range n {
+		j := from + i
+		d[i] = math.Abs(p.cap.v[j&p.cap.mask] - 2*p.cap.v[(j-1)&p.cap.mask] + p.cap.v[(j-2)&p.cap.mask])
+	}
+	slices.Sort(d[:n])
+	return 1.4826 * d[n/2] / math.Sqrt(6)
 }

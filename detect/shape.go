@@ -26,9 +26,6 @@ const (
 	// source).
 	slowShock   = 0.10
 	slowShockNs = 25e6
-	// sharpNs is the time within which no heated diaphragm has gone nine tenths of
-	// its way (common practice, no source).
-	sharpNs = 5e6
 	// warmer is the margin on the share of a small fall that gas makes good as it
 	// warms up again.
 	warmer = 0.04
@@ -37,20 +34,21 @@ const (
 // A naming is an event's course with what its names are judged by.
 type naming struct {
 	*course
-	m     *Monitor
-	r     *record
-	k     *watch
-	kink  kink
-	final bool
-	noise float64 // Pa: a block mean is not further from the truth by chance
-	gauge float64 // pressure at the onset, Pa gauge
+	m       *Monitor
+	r       *record
+	k       *watch
+	kink    kink
+	final   bool
+	noise   float64 // Pa: a block mean is not further from the truth by chance
+	gauge   float64 // pressure at the onset, Pa gauge
+	refills bool    // a vent shut again, and a supply made good what it let out
 }
 
 // shapeOf gives the kind that the course means; empty: no change. What a sensor
 // or a valve does is asked first.
 func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fault) {
 	n := naming{course: s, m: m, r: r, k: k, final: final, noise: 4 * s.sd, gauge: k.gauge(s.onset)}
-	if kind, fault := n.sensor(); kind != "" {
+	if kind, fault := n.sensor(); kind != "" || n.refills {
 		return kind, fault
 	}
 	if s.depth < n.noise && s.left < -n.noise {
@@ -73,14 +71,16 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 
 // sensor tells what only a sensor does.
 func (n *naming) sensor() (Kind, Fault) {
+	refilled, back := n.refilled()
 	switch {
 	case n.equal && n.n > 6 && n.fall90 <= 3:
 		return SensorFault, FaultRail
 	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && (n.sunk || n.final && n.returned(true)):
 		return SensorFault, FaultRail
-	case n.slowed(), n.final && n.refilled() && !n.m.contradicted(n.k, n.course):
+	case n.slowed(), refilled && !n.continued() && !n.m.contradicted(n.k, n.course):
+		n.refills = back
 		return "", ""
-	case n.final && (n.passed() || n.continues() || n.empty() || n.untried()):
+	case n.final && (n.passed() || n.continued() || n.untried()):
 		return SensorFault, FaultSpike
 	case n.m.contradicted(n.k, n.course), n.returned(n.final), n.final && n.receding():
 		if n.length < 0.02 || n.n < 24 {
@@ -137,18 +137,6 @@ func (n *naming) receding() bool {
 		return false // heat takes longer to come through; a supply may fill up what a vent let out
 	}
 	return n.depth < shockMost*n.gauge && n.depth > 2*n.noise && n.recovers() && n.left < most*n.depth
-}
-
-// sharp tells whether the fall came faster than a heated sensor's, as far as
-// samples tell, and well beyond noise.
-func (n *naming) sharp() bool {
-	return n.depth > 8*n.noise && n.length > 0.02 && float64(max(n.fall90-1, 0))*float64(n.k.c.period) < sharpNs
-}
-
-// refilled tells whether the pressure went down at once, stayed there and comes
-// up little by little: a supply fills up what a vent let out before it shut.
-func (n *naming) refilled() bool {
-	return n.sharp() && n.back > 0.5*n.depth && n.after > math.Max(n.before, 0)+3*n.slopeSD
 }
 
 // warming is the share of a small and fast fall that gas makes good as it warms

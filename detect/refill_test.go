@@ -1,0 +1,54 @@
+package detect
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// TestFilledUpAgain has a vent let out less than 3 % and shut, and a regulator make it
+// good (it closes in on its set pressure exponentially, the answer of a loop of
+// first order), as one opening; a sensor heated by gas and a burst of noise are
+// none.
+func TestFilledUpAgain(t *testing.T) {
+	const bar = 1e5
+	for i, c := range []struct {
+		what                    string
+		rate, sigma, lag        float64
+		falls, drop, loop, heat float64 // s, Pa, s, Pa
+		noise                   float64 // times sigma
+		want                    int
+	}{
+		{what: "6 ms of fall", rate: 5000, sigma: 300, lag: 0.2e-3, falls: 6e-3, drop: 0.35 * bar, loop: 0.1, want: 1},
+		{what: "few samples", rate: 1000, sigma: 1500, lag: 0.3e-3, falls: 3e-3, drop: 0.3 * bar, loop: 0.08, want: 1},
+		{what: "behind a lag", rate: 20000, sigma: 1400, lag: 2.7e-3, falls: 3e-3, drop: 0.5 * bar, loop: 0.2, want: 1},
+		{what: "filled up at once", rate: 10000, sigma: 500, lag: 0.2e-3, falls: 2e-3, drop: 0.3 * bar, loop: 0.02, want: 1},
+		{what: "a heated sensor", rate: 5000, sigma: 300, lag: 0.2e-3, heat: 0.5 * bar},
+		{what: "a heated sensor, few samples", rate: 1000, sigma: 800, lag: 0.3e-3, heat: 0.5 * bar},
+		{what: "a burst of noise", rate: 20000, sigma: 1300, noise: 6},
+	} {
+		const open, p = 1.5, 20 * bar
+		s := scene{rate: c.rate, length: 3, start: p + ambientPa, sigma: c.sigma, lag: c.lag}
+		s.ramp = func(t float64) float64 {
+			if c.drop > 0 && t > open+c.falls {
+				return 0.3*bar + c.drop/c.loop*math.Exp(-(t-open-c.falls)/c.loop)
+			}
+			return 0.3 * bar
+		}
+		if c.drop > 0 {
+			s.openings = []opening{{t: open, k: c.drop / p / c.falls, width: 0.2e-3, shut: open + c.falls}}
+		}
+		s.post = func(_ int, t, v float64, r *rand.Rand) (float64, bool) {
+			if x := t - open; x > 0 {
+				v -= c.heat * (math.Exp(-x/0.2) - math.Exp(-x/0.02))
+				if x < 0.004 {
+					v += c.noise * c.sigma * r.NormFloat64()
+				}
+			}
+			return v, true
+		}
+		if n, told := openingsOf(&s, 400+uint64(i)); n != c.want {
+			t.Errorf("%s (seed %d, %d): told %s", c.what, *goalSeed, 400+i, told)
+		}
+	}
+}
