@@ -224,7 +224,8 @@ func (c *tempCourse) line(from, to int64) (v, rate float64, ok bool) {
 }
 
 // since is when the temperature began to rise at least at rate (per s), going
-// back from now: the rise over about half a second.
+// back from now: by the rise over about half a second, and in the first of those
+// from the last value on that had not risen at half of the rate.
 func (c *tempCourse) since(rate float64) int64 {
 	at := c.t[(c.n-1)&courseMask]
 	for k := 1; k < min(c.n, courseLen); k++ {
@@ -239,6 +240,12 @@ func (c *tempCourse) since(rate float64) int64 {
 			break
 		}
 		at = c.t[b]
+		for j--; j > k; j-- {
+			l := (c.n - j) & courseMask
+			if c.v[l]-c.v[b] < rate/2*float64(c.t[l]-c.t[b])*1e-9 {
+				at = c.t[l]
+			}
+		}
 	}
 	return at
 }
