@@ -121,6 +121,32 @@ func TestSpikesAreMarkedInPlace(t *testing.T) {
 	}
 }
 
+// A quiet channel whose noise is below a step of its codes may begin on one code
+// for a while: the codes next to it are no spikes then, and a true spike is one.
+func TestCodesAsideAreNoSpikes(t *testing.T) {
+	const seed, step, at = 46, 366.0, 60000
+	for _, sigma := range []float64{0.15, 0.2, 0.3, 0.4} {
+		for _, ramp := range []float64{0, 0.1e5, 3e5} {
+			s := bar(10)
+			s.sigma, s.lsb, s.ramp = sigma*step, step, func(float64) float64 { return ramp }
+			smp := s.samples(rand.New(rand.NewPCG(seed, uint64(ramp))))
+			for i := at; i < at+2; i++ {
+				smp[i].V += 8 * step
+			}
+			run(benchOf(&s), smp)
+			marked := 0
+			for i := range smp {
+				if smp[i].Q&daq.Spike != 0 {
+					marked++
+				}
+			}
+			if marked != 2 || smp[at].Q&daq.Spike == 0 || smp[at+1].Q&daq.Spike == 0 {
+				t.Errorf("seed %d: noise of %g steps on %g Pa/s: %d samples marked, want the two of the spike", seed, sigma, ramp, marked)
+			}
+		}
+	}
+}
+
 // An excursion of five samples triggers, and is a spike in the next revision.
 func TestExcursionOfFiveIsTakenBack(t *testing.T) {
 	s := bar(3, opening{t: 2.01, width: 0.3e-3, k: 10})

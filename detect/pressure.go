@@ -22,6 +22,8 @@ const (
 	fillShort  = 64
 	fillMax    = 20000
 	spikeSigma = 6.0
+	// spikeBegins is when the step of the codes is known, and the noise with it.
+	spikeBegins = 5*blockLen + 16
 	// wobbleNoise is how many standard deviations of a sample its departure from
 	// the mean of the four before is at most by chance: sqrt(1.25) of 3.7.
 	wobbleNoise = 4.2
@@ -200,7 +202,7 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 	switch {
 	case p.run > 0:
 		spiked = p.away(v)
-	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4 && l0.n > 4*blockLen:
+	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4 && l0.n > spikeBegins:
 		p.run, p.ref, p.peak, p.doubt = 1, ref, e, 0
 	default:
 		if l0.n&3 == 0 && p.dep.push(e*e) {
@@ -271,8 +273,10 @@ func (p *pressure) rejump() {
 func (p *pressure) rescale() {
 	s := p.noise.sigma()
 	p.code = math.Max(p.code, p.noise.code())
-	if p.dep.v == 0 {
-		p.dep = noiseBlock{v: 1.25 * s * s}
+	// The clipped moment of departures grows too slowly from a guess far too low:
+	// that of a start on one code.
+	if white := 1.25 * s * s; p.dep.v < white/2 {
+		p.dep = noiseBlock{v: white}
 		p.rejump()
 	}
 	analog := math.Sqrt(math.Max(0, s*s-p.code*p.code/12))
