@@ -36,6 +36,7 @@ type course struct {
 	oldWidth float64 // of an opening: its opening time, s
 	oldShape float64 // of an opening: from 0, straight growth, to 1, a smooth step
 	step     float64 // of a supply: the regulator's step, Pa
+	blind    bool    // of a supply: what flows in for the step does not feel the opening
 }
 
 // earlier is what went on before the opening.
@@ -258,15 +259,25 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 		on = 1 - smoothStep((t-s.halt)/stopTravel)
 	}
 	given := 0.0
-	if c.feed > 0 {
+	switch {
+	case c.blind:
+		given = c.feed * c.step * math.Exp(-c.feed*t)
+	case c.feed > 0:
 		given = c.feed * (s.set - p)
-		if c.earlier == straightRamp { // who ramps by a regulator goes on turning it
+		switch c.earlier { // who ramps by a regulator goes on turning it
+		case straightRamp:
 			given += c.feed * c.ramp * (t - c.width/2)
+		case earlierStep:
+			given += c.feed * c.ramp * t
 		}
 		if c.earlier == earlierStep {
 			given = math.Max(given, 0)
 		}
-		if c.cap > 0 {
+		switch {
+		case c.cap <= 0:
+		case c.earlier == earlierStep:
+			given = clamped(given, c.cap)
+		default:
 			given = limited(given, c.cap)
 		}
 	}
@@ -287,6 +298,15 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 func limited(x, cap float64) float64 {
 	y := x / cap
 	return x / math.Sqrt(math.Sqrt(1+y*y*y*y))
+}
+
+// clamped is limited with less between the two, which is what steps look like
+// that rise as fast as the supply's orifice lets them.
+func clamped(x, cap float64) float64 {
+	y := x / cap
+	y *= y
+	y *= y
+	return x / math.Sqrt(math.Sqrt(math.Sqrt(1+y*y)))
 }
 
 // plan lays the nodes: fine where something opens or shuts.

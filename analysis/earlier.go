@@ -14,7 +14,12 @@ type past struct {
 	onset float64 // s
 	size  float64 // Pa, of the fall or the step that is under way
 	tau   float64 // s, of its course
+	chi2  float64 // of the coarse picture
 }
+
+// steepStep is the size of a step in standard deviations of the noise from which
+// on it may have been what the monitor saw.
+const steepStep = 12
 
 // lookBack finds the event whose course the opening cuts short: the one that
 // the monitor says the ramp begins after, or a supply's step where the ramp
@@ -27,10 +32,15 @@ func (a *opening) lookBack() (p past, ok bool) {
 		if at < a.start.onset-earlierSpan || s.first < 2*earlierLeast || end-s.first < earlierLeast {
 			return p, false
 		}
-		if a.w.After && a.bows(end) {
-			return p, false
+		from := s.index(at - earlierRamp)
+		p, ok = a.hingeBefore(from, end, at, earlierOpening)
+		if q, step := a.hingeBefore(from, end, at, earlierStep); step && q.size > steepStep*a.noise.sd() && (!ok || q.chi2 < p.chi2) {
+			return q, true // what the monitor took for an opening at first
 		}
-		return a.hingeBefore(s.index(at-earlierRamp), end, at, earlierOpening)
+		if a.w.After && a.bows(end) {
+			return past{}, false
+		}
+		return p, ok
 	}
 	short := s.t[a.from] > a.start.onset-0.1 && s.t[0] < s.t[a.from]-0.05
 	if !a.bent && !short && a.noise.cov[0] < 6*a.firstVariance() {
@@ -100,7 +110,7 @@ func (a *opening) hingeBefore(from, to int, near float64, kind earlier) (past, b
 	if math.IsInf(best.chi2, 1) || best.drop <= 0 || last <= best.onset {
 		return past{}, false
 	}
-	return past{kind: kind, onset: best.onset - a.ch.LagS, size: best.drop, tau: best.tau}, true
+	return past{kind: kind, onset: best.onset - a.ch.LagS, size: best.drop, tau: best.tau, chi2: best.chi2}, true
 }
 
 // after begins a fit of an opening after what lookBack found.

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"ventward/analysis/flow"
 	"ventward/daq"
 	"ventward/detect"
 )
@@ -13,6 +14,8 @@ import (
 // of mass and energy of an adiabatic vessel; it shares nothing with the fit.
 type sequence struct {
 	step, stepTau float64 // Pa, s: a regulator's step 30 ms before
+	most          float64 // Pa/s: what its orifice lets through at most; 0: no limit
+	blind         bool    // what flows in for the step does not feel the opening
 	first         float64 // 1/s, of a hole that opens `lead` before
 	lead          float64 // s
 	main          float64 // 1/s, of the opening at 0
@@ -47,6 +50,12 @@ func (q sequence) window(seed uint64) (detect.Window, daq.Channel, detect.Option
 			in := 0.0
 			if q.step > 0 && now > -0.03 {
 				in = math.Max(0, (20e5+q.step-p)/q.stepTau)
+				if q.blind {
+					in = q.step / q.stepTau * math.Exp(-(now+0.03)/q.stepTau)
+				}
+				if q.most > 0 {
+					in = math.Min(in, q.most)
+				}
 			}
 			out := q.first * grow((now+q.lead)/q.width+0.5)
 			if now < -q.width/2 {
@@ -68,9 +77,12 @@ func (q sequence) window(seed uint64) (detect.Window, daq.Channel, detect.Option
 // opening, with the pressure that there would be without it.
 func TestEarlierEvents(t *testing.T) {
 	for name, q := range map[string]sequence{
-		"a supply's step, 30 ms before": {step: 1e5, stepTau: 5e-3, main: 60, width: 0.5e-3, from: -1},
-		"another opening, 5 ms before":  {first: 8, lead: 5e-3, main: 150, width: 0.4e-3, from: -5e-3},
-		"another opening, 20 ms before": {first: 4, lead: 20e-3, main: 80, width: 1e-3, from: -20e-3},
+		"a supply's step, 30 ms before":               {step: 1e5, stepTau: 5e-3, main: 60, width: 0.5e-3, from: -1},
+		"a step as fast as the orifice lets it":       {step: 1.3e5, stepTau: 2e-3, most: 130e5, main: 20, width: 0.5e-3, from: -1},
+		"the same, taken for an opening at first":     {step: 1.3e5, stepTau: 2e-3, most: 130e5, main: 20, width: 0.5e-3, from: -20e-3},
+		"a step whose flow does not feel the opening": {step: 1e5, stepTau: 20e-3, blind: true, main: 20, width: 0.5e-3, from: -1},
+		"another opening, 5 ms before":                {first: 8, lead: 5e-3, main: 150, width: 0.4e-3, from: -5e-3},
+		"another opening, 20 ms before":               {first: 4, lead: 20e-3, main: 80, width: 1e-3, from: -20e-3},
 	} {
 		w, ch, o, level := q.window(11)
 		f := FitOpening(w, ch, o)
@@ -83,6 +95,19 @@ func TestEarlierEvents(t *testing.T) {
 		}
 		if e := *f.PressurePa - level; math.Abs(e) > *f.PressureUPa || *f.PressureUPa > 20e3 {
 			t.Errorf("%s: pressure off by %.3g Pa, stated u %.3g", name, e, *f.PressureUPa)
+		}
+		if q.step == 0 {
+			continue
+		}
+		gas, err := flow.Lookup("N2")
+		if err != nil {
+			t.Fatal(err)
+		}
+		area := gas.AreaFromTau(50e-6, gas.Gamma/q.main, 296)
+		if f.AreaM2 == nil || math.Abs(*f.AreaM2-area) > *f.AreaUM2 || *f.AreaUM2 > 0.1*area {
+			t.Errorf("%s: area %v ± %v mm², true %.4g", name, f.AreaM2, f.AreaUM2, area*1e6)
+		} else {
+			t.Logf("%s: area off by %.2g of itself, stated u %.2g", name, *f.AreaM2/area-1, *f.AreaUM2/area)
 		}
 	}
 }

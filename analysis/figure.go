@@ -173,6 +173,9 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	}
 	if a.capped {
 		ramp := math.Max(math.Abs(a.start.ramp), 1)
+		if a.earlier == earlierStep {
+			ramp = math.Max(a.stepFlow()/capMean, 1)
+		}
 		b[figCap] = bound{low: math.Log(0.01 * ramp), high: math.Log(1e3 * ramp), mean: math.Log(capMean * ramp), sd: capSD, scale: 0.3}
 		free = append(free, figCap)
 	}

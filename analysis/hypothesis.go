@@ -39,9 +39,12 @@ func (a *opening) hypotheses(best *profile) {
 	if len(a.fits) == 0 {
 		a.fits = []profile{*best}
 	}
-	if a.stops || a.capped {
+	switch {
+	case a.earlier == earlierStep:
+		a.orReacts(best, hidden)
+	case a.stops || a.capped:
 		free = a.orOther(best, free)
-	} else {
+	default:
 		free = a.orStops(best, free)
 		free = a.orChokes(best, free)
 	}

@@ -99,15 +99,17 @@ type opening struct {
 	listened, regulated int     // searches made
 	fed                 bool    // a regulator's reaction is fitted
 	capped              bool    // its flow is limited, and the limit is fitted
+	ignoring            bool    // an earlier step's supply does not feel the opening
 	closes              bool    // a closing is fitted
 	stops               bool    // a supply that shuts is fitted
 	guess               float64 // of a lag that is not known, s; 0: none is tried
 	earlier             earlier
 	past                past
-	slow                bool    // it may take longer to open than openings do
-	first               bool    // the earlier opening is the one that is asked for
-	settled             float64 // misfit, once the fits can no longer be solved; 0: they can
-	rings               bool    // the line's resonance is fitted
+	alone               *profile // the fit as if no step had gone before
+	slow                bool     // it may take longer to open than openings do
+	first               bool     // the earlier opening is the one that is asked for
+	settled             float64  // misfit, once the fits can no longer be solved; 0: they can
+	rings               bool     // the line's resonance is fitted
 	white               *whitener
 	room                []float64 // of the fits
 	fits                []profile

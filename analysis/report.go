@@ -233,6 +233,12 @@ func (a *opening) warmth2() float64 {
 	if a.earlier == straightRamp && (a.w.After || a.start.ramp < 0) { // an earlier event has cooled or warmed the gas by some per cent
 		return afterEvent * afterEvent
 	}
+	if a.earlier == earlierStep {
+		// The step has compressed the gas; of the warmth half is thought uncertain,
+		// since its jet stirs the gas and the walls' heat with it (judgement, no source).
+		u := (1 - 1/a.gas.Gamma) * a.past.size / math.Max(a.start.level+a.gauge, 1e5) / 4
+		return u * u
+	}
 	if a.warms() {
 		return 0
 	}

@@ -18,6 +18,10 @@ func (a *opening) characterise() {
 	}
 	if p, ok := a.lookBack(); ok {
 		from, noise := a.from, a.noise
+		if p.kind == earlierStep {
+			a.alone = a.likeliest()
+			a.forget()
+		}
 		a.afterEarlier(p)
 		a.refine()
 		limit := 3.0
@@ -36,14 +40,18 @@ func (a *opening) characterise() {
 
 // forget drops what a refinement found.
 func (a *opening) forget() {
-	a.fits, a.listened, a.regulated, a.rings, a.fed, a.capped, a.stops = nil, 0, 0, a.stated(), false, false, false
+	a.fits, a.listened, a.regulated, a.rings, a.fed, a.capped, a.ignoring, a.stops = nil, 0, 0, a.stated(), false, false, false, false
 }
 
 // refine fits the forward model, first to the beginning of the fall, then to as
 // much of it as the model explains, then under each of the hypotheses that the
 // data can't tell apart.
 func (a *opening) refine() {
-	if best := a.likeliest(); best != nil {
+	find := a.likeliest
+	if a.earlier == earlierStep {
+		find = a.likeliestStep
+	}
+	if best := find(); best != nil {
 		a.hypotheses(best)
 	}
 }
@@ -100,9 +108,21 @@ func (a *opening) begin() *profile {
 		basic = append(basic, figBefore, figOldRate, figOldWidth)
 	case earlierStep:
 		basic = append(basic, figBefore, figStep, figFeed)
+		if a.capped {
+			basic = append(basic, figCap)
+		}
 	}
 	start := a.startCourse()
 	var best *profile
+	if a.earlier == earlierStep && a.alone != nil {
+		c := start
+		c.onset, c.width, c.rate = a.alone.onset, a.alone.width, a.alone.rate
+		if p, ok := a.fit(c, basic, 25); ok {
+			if best = &p; a.misfit(best) == 1 && !best.hidden() {
+				return best
+			}
+		}
+	}
 	widths := []float64{0.5e-3, 4e-3, 20e-3}
 	if a.slow {
 		widths = []float64{0.08, 0.25}
@@ -426,6 +446,7 @@ func (a *opening) startCourse() course {
 		c.step, c.feed = p.size, math.Min(1/p.tau, 1e4)
 		if a.earlier == earlierStep {
 			c.oldRate, c.oldWidth = 0, 0
+			a.react(&c)
 		} else {
 			c.feed, c.step = 0, 0
 		}
