@@ -19,8 +19,14 @@ const (
 // drift is by how much a change of the ramp's slope that the samples before the
 // onset may hide shifts the level there, and the standard uncertainty of that,
 // Pa.
-func (a *opening) drift(p *profile) (shift, sd float64) {
-	if a.first { // p is none that can be solved
+func (a *opening) drift() (shift, sd float64) {
+	var p *profile
+	for i := range a.fits {
+		if q := &a.fits[i]; !q.first && (p == nil || q.chi2 < p.chi2) {
+			p = q
+		}
+	}
+	if p == nil {
 		return 0, 0
 	}
 	end := a.quietEnd(p.onset)
@@ -35,7 +41,21 @@ func (a *opening) drift(p *profile) (shift, sd float64) {
 		rest[i] = v - rest[i]
 	}
 	slope := slopeSD * math.Max(math.Abs(p.ramp), math.Abs(p.slope))
-	return kinked(t, rest, p.onset, slope, a.noise.slow()*a.excess())
+	return kinked(t, rest, p.onset, slope, math.Max(a.noise.slow()*a.excess(), slowVariance(t, rest)))
+}
+
+// slowVariance is the variance of white noise whose means over blocks scatter as
+// the residuals' do about a straight line: coarse codes on a ramp and hum that
+// was not quite taken out wander more slowly than the noise's own model knows.
+func slowVariance(t, rest []float64) float64 {
+	x, y := blocks(t, rest)
+	slope, at := lineOf(x, y, 0)
+	sum := 0.0
+	for i := range y {
+		e := y[i] - at - slope*x[i]
+		sum += e * e
+	}
+	return sum / float64(len(y)-2) * float64(len(t)) / float64(len(y))
 }
 
 // kinked is where the residuals of a straight line lead at the onset (s) if the

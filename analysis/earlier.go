@@ -141,7 +141,7 @@ func (a *opening) split() {
 		return
 	}
 	misfit := a.excess()
-	wide := one.width > math.Max(3e-3, 4*a.s.dt) && one.cov[figWidth][figWidth] < 0.2*0.2
+	wide := one.width > math.Max(3e-3, 4*a.s.dt) && one.cov[figWidth][figWidth] < wideShows*wideShows
 	if misfit < 1.5 && !wide {
 		return
 	}
@@ -166,8 +166,11 @@ func (a *opening) split() {
 	}
 	two := &found.fits[0]
 	apart := two.onset - two.before
-	after := found.excess()
-	if apart <= 0 || apart > 12*a.s.dt+2*a.ch.LagS || after > 0.5*misfit+0.5 || misfit == 1 && (found.used < kept.used || two.chi2 > one.chi2-splitWorth) {
+	near := apart > 0 && apart <= math.Max(12*a.s.dt+2*a.ch.LagS, twoNear)
+	if !near || found.excess() > 0.5*misfit+0.5 || misfit == 1 && (found.used < kept.used || two.chi2 > one.chi2-splitWorth) {
+		if misfit < 1.5 {
+			a.orTwo(one, found, misfit)
+		}
 		return
 	}
 	*a = *found
@@ -178,9 +181,82 @@ func (a *opening) split() {
 	}
 }
 
+// What is thought of two openings in one beforehand (judgement, no source).
+const (
+	twoNear   = 0.01 // s: so close the monitor may take them for one
+	twoOdds   = 0.2  // against a single slow one
+	twoClear  = 1.5  // of the time at which one is open before the other begins: else they are one of another growth
+	rateRange = 10.0 // of the logarithm of a rate
+	wideShows = 0.3  // of its logarithm, the most standard deviation of an opening time that shows
+
+	quickOpening = 0.5e-3 // s
+)
+
+// orTwo adds to the fits of a slow opening that it may be two, of which the first
+// is meant: both are fitted to the same bins again, and compared.
+func (a *opening) orTwo(one *profile, found *opening, misfit float64) {
+	both, single := *found, *a
+	both.b = a.rebinned(&found.b)
+	both.white = a.whitened(&both.b)
+	both.used = both.after(a.b.t[a.used-1] + a.s.dt/2)
+	single.b, single.white, single.used = both.b, both.white, both.used
+	again, ok := single.fit(one.course, one.freed(), 30)
+	two := both.clearest(one, &found.fits[0])
+	if !ok || two == nil {
+		return
+	}
+	// Its odds against one on these bins are those against all that one stands for.
+	two.share += one.evidence(misfit) - again.evidence(misfit) + a.besides(one)
+	two.becomeFirst()
+	a.settled = misfit
+	a.fits = append(a.fits, *two)
+	a.weigh()
+}
+
+// clearest is the best fit of two openings that are apart, begun from the one
+// that was found and from two quick ones, of a third and two thirds of the area,
+// that open on average when and over as long as the slow one does; nil: none is.
+// Its share is that of two against one.
+func (a *opening) clearest(one, found *profile) *profile {
+	quick := found.course
+	quick.oldWidth, quick.width = quickOpening, quickOpening
+	quick.oldRate, quick.rate = one.rate/3, one.rate*2/3
+	quick.before, quick.onset = one.onset-one.width/3, one.onset+one.width/6
+	quick.level = one.level + one.ramp*(quick.before-one.onset)
+	var best *profile
+	try := func(c course, free []figure, share float64) {
+		p, ok := a.fit(c, free, 40)
+		apart := p.onset - p.before
+		if ok && apart <= twoNear && apart > twoClear*(p.oldWidth+p.width)/2 {
+			p.share = share
+			if best == nil || p.evidence(1) > best.evidence(1) {
+				best = &p
+			}
+		}
+	}
+	free, share := found.freed(), math.Log(twoOdds)+math.Log(math.Sqrt(2*math.Pi)/rateRange)+math.Log(math.Sqrt(2*math.Pi)/twoNear)
+	try(found.course, free, share-math.Log(2*oldShapeSD))
+	try(quick, free, share-math.Log(2*oldShapeSD))
+	// both held quick, with half of the odds
+	try(quick, without(free, figWidth, figShape, figOldWidth, figOldShape), share+math.Log(widthSD*shapeSD/2))
+	return best
+}
+
+// freed are the figures that were fitted.
+func (p *profile) freed() []figure {
+	var list []figure
+	for f := range figures {
+		if p.cov[f][f] > 0 {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
 // becomeFirst exchanges the opening with the earlier one: from here on the
 // figures are those of the first. The course is no longer one to be solved.
 func (p *profile) becomeFirst() {
+	p.first = true
 	p.onset, p.before = p.before, p.onset
 	p.rate, p.oldRate = p.oldRate, p.rate
 	p.width, p.oldWidth = p.oldWidth, p.width

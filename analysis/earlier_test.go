@@ -112,6 +112,34 @@ func TestEarlierEvents(t *testing.T) {
 	}
 }
 
+// TestTwoInOne: two openings 5 ms apart that the monitor took for one, the more
+// apart from the noise the surer they are told. The interval of the onset is that
+// of the first, or holds it where one slow opening is as likely.
+func TestTwoInOne(t *testing.T) {
+	for _, rate := range []float64{0.15, 0.4, 2} {
+		held, seen := 0, 0
+		const runs = 4
+		for seed := range uint64(runs) {
+			w, ch, o, _ := sequence{first: rate, lead: 5e-3, main: 2 * rate, width: 0.4e-3, from: -1}.window(40 + seed)
+			f := FitOpening(w, ch, o)
+			if f.OnsetU == nil {
+				t.Fatalf("rate %g/s, seed %d: no figures: %v", rate, 40+seed, f.Absent)
+			}
+			e, u := float64(*f.Onset-7e12)*1e-9+5e-3, float64(*f.OnsetU)*1e-9
+			t.Logf("rate %g/s, seed %d: onset of the first off by %.3g s, stated u %.3g", rate, 40+seed, e, u)
+			if math.Abs(e) <= u {
+				held++
+			}
+			if u < 2e-3 {
+				seen++
+			}
+		}
+		if held < runs-1 || rate > 1 && seen < runs-1 {
+			t.Errorf("rate %g/s: the interval held the first onset in %d of %d, and was below 2 ms in %d", rate, held, runs, seen)
+		}
+	}
+}
+
 // TestUnknownLag: the interval holds what the lag that nobody stated shifts.
 func TestUnknownLag(t *testing.T) {
 	sp := plain()

@@ -16,6 +16,7 @@ type profile struct {
 	share     float64 // logarithm of its prior share
 	weight    float64
 	tried     bool // it differs from another in the impulse line alone
+	first     bool // of two openings the first is told: the course can't be solved
 }
 
 // fit fits the given figures from course c on.

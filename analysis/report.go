@@ -54,7 +54,7 @@ func (a *opening) look() (seen, bool) {
 	v.start, v.startU = a.mixture(func(p *profile) float64 { return p.onset - p.width/2 }, figOnset, 1, figWidth, -v.width/2)
 	v.startU = math.Hypot(v.startU, v.onsetU)
 	v.level, v.levelU = a.mixed(figLevel)
-	shift, more := a.drift(bestOf(a.fits))
+	shift, more := a.drift()
 	v.level, v.levelU = v.level+shift, math.Hypot(v.levelU, more)
 	v.dof = a.noise.dof
 	v.ramp, _ = a.mixed(figRamp)

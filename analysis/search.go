@@ -65,13 +65,10 @@ func (a *opening) likeliest() *profile {
 		centres = append(centres, a.past.onset)
 	}
 	a.b = s.bin(a.from, a.to, near, 1.0/12, 1.0/32, centres...)
-	for i, t := range a.b.t {
-		if fallen := a.start.level + a.start.ramp*(t-a.start.onset) - a.b.y[i]; a.earlier == straightRamp && t > a.start.onset && fallen > 0 {
-			a.b.slack[i] = modelSlack * modelSlack * fallen * fallen
-		}
+	if a.earlier == straightRamp {
+		a.b = a.rebinned(&a.b)
 	}
-	origin := s.t[a.from]
-	a.white = newWhitener(&a.noise, &a.b, func(i int) int { return int(math.Round((s.t[i] - origin) / s.dt)) })
+	a.white = a.whitened(&a.b)
 	a.slow = false
 	best := a.likeliestWidth()
 	if best == nil || a.earlier != straightRamp || best.width < 0.8*a.widest() || a.widest() >= slowestOpening {
@@ -85,6 +82,24 @@ func (a *opening) likeliest() *profile {
 	}
 	a.slow, a.used = false, used
 	return best
+}
+
+// rebinned are the bins with what the model may be off by.
+func (a *opening) rebinned(b *bins) bins {
+	c := *b
+	c.slack = make([]float64, len(b.t))
+	for i, t := range b.t {
+		if fallen := a.start.level + a.start.ramp*(t-a.start.onset) - b.y[i]; t > a.start.onset && fallen > 0 {
+			c.slack[i] = modelSlack * modelSlack * fallen * fallen
+		}
+	}
+	return c
+}
+
+// whitened is the whitener of bins of the stretch.
+func (a *opening) whitened(b *bins) *whitener {
+	origin := a.s.t[a.from]
+	return newWhitener(&a.noise, b, func(i int) int { return int(math.Round((a.s.t[i] - origin) / a.s.dt)) })
 }
 
 // likeliestWidth is likeliest within the opening times that are allowed.
