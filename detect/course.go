@@ -197,6 +197,10 @@ func (s *course) stopped() bool {
 	return s.before > 0 && math.Abs(s.rest) < 0.03*s.before+3*s.restSD
 }
 
+// risesOn tells whether the ramp goes on, only slower: what bent it takes long to
+// tell.
+func (s *course) risesOn() bool { return s.before > 0 && s.rest > 0.2*s.before+2*s.restSD }
+
 // returned tells whether the trace came back to the line: soon after its
 // deepest point, beyond it (an oscillation), or in the end.
 func (s *course) returned(final bool) bool {

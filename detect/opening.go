@@ -456,7 +456,7 @@ func (k *watch) over() bool {
 	// to tell from an opening.
 	s, ok := k.course()
 	small := s.depth < smallFall*k.gauge(s.onset) && s.length < smallS
-	return ok && !small && p.cap.n-k.decide > 10*n && !(s.stopped() && s.doubtful()) && !s.recovers() &&
+	return ok && !small && !s.risesOn() && p.cap.n-k.decide > 10*n && !(s.stopped() && s.doubtful()) && !s.recovers() &&
 		(!s.coolish(k.gauge(s.onset)) || s.length > coolS)
 }
 

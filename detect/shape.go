@@ -31,6 +31,14 @@ const (
 	warmer = 0.04
 )
 
+// The wall warms what an outflow has cooled within some warmS (common practice,
+// no source); a bend known by less than warmMost times what that gives tells
+// nothing of it.
+const (
+	warmS    = 3.0
+	warmMost = 2.0
+)
+
 // A naming is an event's course with what its names are judged by.
 type naming struct {
 	*course
@@ -152,15 +160,32 @@ func (m *Monitor) warming() float64 {
 	return 0.286 + warmer
 }
 
-// bulge tells whether the ramp goes on, straight but flatter.
+// bulge tells whether what bends the ramp yields: it takes more and more. Where
+// that can't be told, a ramp that goes on flatter may be a bulge as well.
 func (n *naming) bulge() Kind {
 	q := &n.kink
-	if n.before <= 0 || q.len == 0 {
+	if n.before <= 0 || q.len == 0 || !n.ramped() {
 		return ""
 	}
-	if n.gives() {
+	ratio, told := n.yields()
+	if told && math.Abs(ratio) > yieldSure {
+		if ratio > 0 && n.depth < yieldShare*(n.gauge+n.k.ambient) {
+			return Bulge
+		}
+	} else if n.gives() {
 		return Bulge
+	} else if told && n.risesOn() {
+		n.r.ev.flag(FlagKindUncertain)
 	}
+	return n.flatter(told && ratio < -yieldSure)
+}
+
+// flatter tells whether the ramp goes on, straight but flatter. Where it is
+// known to have bent at once, an opening that small must be excluded: its
+// outflow cools the gas, which the wall then warms, so that the slope comes back
+// by 1-1/gamma of what was lost.
+func (n *naming) flatter(kinked bool) Kind {
+	q := &n.kink
 	if q.s0SD > 0.12*n.before || q.offset > 3*q.offsetSD+0.4*n.depth {
 		return ""
 	}
@@ -171,7 +196,13 @@ func (n *naming) bulge() Kind {
 	if share < bulgeLeast-q.s0SD/n.before || q.offset > 3*q.offsetSD+0.1*n.depth {
 		return ""
 	}
-	// A vent's outflow cools the gas, which then warms up: the slope comes back.
+	back := (n.before - q.s0) * (1 - 1/n.m.gamma()) / warmS
+	if dim := q.driftSD > warmMost*back; kinked && (dim || q.drift > back/2) {
+		n.r.ev.flag(FlagKindUncertain)
+		if !dim || n.k.until > 0 {
+			return "" // what is followed by another so soon was an opening itself
+		}
+	}
 	if q.drift > 3*q.driftSD+0.01*q.s0 || q.drift < -bulgeDrift*q.s0-3*q.driftSD {
 		return ""
 	}
