@@ -22,7 +22,17 @@ const idealGas = 0.005
 const (
 	emptyEarly  = 0.05e-3 // s
 	emptyEarlyU = 0.08e-3 // s, standard
+
+	// Where a liquid is gone before the hole is open, the rest of its growth is a
+	// guess from the beginning's: so much of the opening time, standard.
+	unseenGrowth = 0.2
 )
+
+// emptiedAt is the part of an opening time of width s at which the pressure of a
+// liquid is gone, where the hole grows straight and empties the vessel at the
+// initial rate (1/s) once open: p falls by rate·x·√(p/p0) of p0, from Torricelli's
+// law. Above 1 the hole is open before.
+func emptiedAt(width, rate float64) float64 { return math.Sqrt(4 / (rate * math.Max(width, 1e-9))) }
 
 // nanos rounds a time in s to ns, at most a hundred seconds either way.
 func nanos(s float64) int64 {
@@ -67,6 +77,9 @@ func (a *opening) look() (seen, bool) {
 	if a.liquid && math.Exp(v.lnK) > 0.3*fastestFall {
 		v.onset += emptyEarly
 		v.onsetU, v.startU = math.Hypot(v.onsetU, emptyEarlyU), math.Hypot(v.startU, emptyEarlyU)
+	}
+	if a.liquid && emptiedAt(v.width, math.Exp(v.lnK)) < 1 {
+		v.onsetU = math.Hypot(v.onsetU, unseenGrowth*v.width/2)
 	}
 	v.withinWindow(a.b.t[len(a.b.t)-1]-a.b.t[0], a.noise.sd())
 	a.withinHole(&v)

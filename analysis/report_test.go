@@ -20,3 +20,18 @@ func TestUncertaintyStaysWithinTheWindow(t *testing.T) {
 		t.Errorf("%+v became %+v", was, good)
 	}
 }
+
+// TestEmptiedAt integrates Torricelli's law (dp/dt = -k·x·√p in units of the
+// initial pressure, x growing straight over the opening time) in small steps.
+func TestEmptiedAt(t *testing.T) {
+	for _, rate := range []float64{4.5e3, 2e4, 3e5} {
+		const width = 2e-3
+		p, x := 1.0, 0.0
+		for ; p > 0; x += 1e-5 {
+			p -= rate * x * math.Sqrt(p) * 1e-5 * width
+		}
+		if got := emptiedAt(width, rate); math.Abs(got/x-1) > 0.01 {
+			t.Errorf("at %g/s the pressure is gone at %.4f of the opening time, want %.4f", rate, got, x)
+		}
+	}
+}
