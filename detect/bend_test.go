@@ -34,6 +34,9 @@ func TestSecondOpening(t *testing.T) {
 		{what: "the second as the first has opened", rate: 2000, sigma: 800, openings: []opening{{t: 1, width: 10e-3, k: 2}, {t: 1.018, width: 2e-3, k: 6}}},
 		{what: "the second behind a lag", rate: 10000, sigma: 140, lag: 1.2e-3, openings: []opening{{t: 1, width: 0.9e-3, k: 11}, {t: 1.012, width: 1e-3, k: 11}}},
 		{what: "the second drains the vessel at once", rate: 10000, sigma: 120, lag: 0.2e-3, openings: []opening{{t: 1, width: 2e-3, k: 40}, {t: 1.018, width: 0.5e-3, k: 90}}},
+		{what: "the second in the last hundredths", rate: 10000, sigma: 225, lag: 1.6e-3, openings: []opening{{t: 1, width: 0.3e-3, k: 36}, {t: 1.06, width: 0.2e-3, k: 176}}},
+		{what: "the second empties the vessel soon", rate: 10000, sigma: 2500, lag: 1e-3, openings: []opening{{t: 1, width: 2e-3, k: 26}, {t: 1.037, width: 0.8e-3, k: 31}}},
+		{what: "one to the very end", rate: 10000, sigma: 225, lag: 1.6e-3, openings: []opening{{t: 1, width: 0.3e-3, k: 36}}},
 		{what: "the second late in a blow-down", rate: 1000, sigma: 200, openings: []opening{{t: 1, width: 10e-3, k: 0.75}, {t: 1.7, width: 0.3e-3, k: 0.9}}},
 	} {
 		s := scene{rate: c.rate, length: 2.5, start: ambientPa + 9e5, ramp: func(float64) float64 { return 2e4 }, sigma: c.sigma, lag: c.lag,

@@ -20,7 +20,10 @@ func randomOpening(r *rand.Rand, rate float64) scene {
 		t *= 2
 	}
 	n := 1 + r.IntN(2)
-	size := lu(0.02, 100)
+	// The least is a vent of 0.5 mm2 on 500 mL, the smallest on the largest fixture
+	// (common practice, no source): what lets out a few per cent a second is a leak,
+	// and on a ramp as like a bulge, for a person as well.
+	size := lu(0.2, 100)
 	for range n {
 		s.openings = append(s.openings, opening{t: t, width: lu(0.05e-3, 20e-3), k: size})
 		size *= lu(0.5, 30)

@@ -15,6 +15,9 @@ const (
 	oneNs  = int64(1500e3) // falls closer than this are one
 	ringNs = int64(40e6)   // after an opening in which ringing is looked for
 	faster = 1.5           // a second opening drains the rest at least so much faster
+
+	drainedMost = 0.25 // share of the gauge pressure below which it counts as drained
+	emptySigma  = 40.0 // how many standard deviations of a mean a fall of next to nothing must be
 )
 
 // rings tells whether the fall that window w sees may be the line's ringing
@@ -76,19 +79,46 @@ func (n *naming) continues() bool {
 	if prev == nil || n.t-prev.ev.Onset > ringNs || prev.seat != n.r.seat {
 		return false
 	}
-	if n.t-prev.ev.Onset < oneNs {
+	since := n.t - prev.ev.Onset
+	if since < oneNs {
 		return true
 	}
 	lag := int64(n.k.c.cfg.LagS * 1e9)
-	since := n.t - prev.ev.Onset
-	base := since - min(lag, since/3)
-	span := max(since, 4*n.k.c.period)
+	before, ok := n.drained(prev.ev.Onset-2*n.k.c.period, n.t)
+	after, good := n.drainsAfter(since)
+	return ok && good && before > 0 && after < faster*before/float64(since-min(lag, since/3))
+}
+
+// drainsAfter is the fall from the onset on in emptying times at choked flow a ns,
+// over as long as span or until most is out: what is left then says little. ok
+// tells that the trace is there.
+func (n *naming) drainsAfter(span int64) (rate float64, ok bool) {
+	least := 4 * n.k.c.period
+	span = max(span, least)
+	for ; span > least; span -= span / 4 {
+		if v, count := n.k.c.p.meanNear(n.t+span, n.k.c.period); count > 0 && n.k.gauge(v) > drainedMost*n.gauge {
+			break
+		}
+	}
 	if n.t+span > n.k.c.lastT {
+		return 0, false
+	}
+	after, ok := n.drained(n.t, n.t+span)
+	return after / float64(span), ok
+}
+
+// hastens tells whether what is left after an opening before leaves far faster,
+// from the onset on, than it did just before.
+func (n *naming) hastens() bool {
+	prev := n.m.openBefore(n.r)
+	if prev == nil || n.depth < emptySigma*n.sd {
 		return false
 	}
-	before, ok := n.drained(prev.ev.Onset-2*n.k.c.period, n.t)
-	after, good := n.drained(n.t, n.t+span)
-	return ok && good && before > 0 && after/float64(span) < faster*before/float64(base)
+	fall := max(int64(n.fall90)*n.k.c.period, 4*n.k.c.period)
+	span := min(n.t-prev.ev.Onset, 2*fall)
+	before, ok := n.drained(n.t-span, n.t)
+	after, good := n.drainsAfter(fall)
+	return ok && good && after > againTimes*before/float64(span)
 }
 
 // drained is how long, in emptying times at choked flow, a hole takes for what

@@ -125,10 +125,11 @@ func (n *naming) untried() bool {
 	return false
 }
 
-// empty tells whether an opening before has left next to nothing to open for.
+// empty tells whether an opening before has left next to nothing to open for,
+// and what is left goes on leaving as before.
 func (n *naming) empty() bool {
 	prev := n.m.openBefore(n.r)
-	return prev != nil && prev.ev.PressurePa != nil && n.gauge < emptyShare*n.k.gauge(*prev.ev.PressurePa)
+	return prev != nil && prev.ev.PressurePa != nil && n.gauge < emptyShare*n.k.gauge(*prev.ev.PressurePa) && !n.hastens()
 }
 
 const emptyShare = 0.03
