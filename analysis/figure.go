@@ -187,19 +187,7 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 		b[figStop] = bound{low: math.Log(1e-3), high: math.Log(2), mean: math.Log(stopMean), sd: stopSD, scale: 0.3}
 		free = append(free, figStop)
 	}
-	switch a.earlier {
-	case earlierOpening:
-		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
-		b[figOldRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
-		b[figOldWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(0.1), mean: math.Log(0.003), sd: 2, scale: 1}
-		b[figOldShape] = bound{low: -0.5, high: 1.5, mean: oldShapeMean, sd: oldShapeSD, scale: oldShapeSD}
-		free = append(free, figBefore, figOldRate, figOldWidth, figOldShape)
-	case earlierStep:
-		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
-		b[figStep] = bound{low: 0, high: inf, scale: 1e3 * sd}
-		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
-		free = append(free, figBefore, figStep, figFeed)
-	}
+	free = append(free, a.earlierBounds(&b)...)
 	if a.rings {
 		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
 		b[figDamp] = bound{low: 0.005, high: 0.9, mean: dampMean, sd: dampSD, scale: 0.05}
@@ -213,6 +201,25 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 		free = append(free, figRing, figDamp)
 	}
 	return b, free
+}
+
+// earlierBounds sets the bounds of what went before, and gives its figures.
+func (a *opening) earlierBounds(b *[figures]bound) []figure {
+	first, last := a.b.t[0], a.b.t[len(a.b.t)-1]
+	switch a.earlier {
+	case earlierOpening:
+		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
+		b[figOldRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
+		b[figOldWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(0.1), mean: math.Log(0.003), sd: 2, scale: 1}
+		b[figOldShape] = bound{low: -0.5, high: 1.5, mean: oldShapeMean, sd: oldShapeSD, scale: oldShapeSD}
+		return []figure{figBefore, figOldRate, figOldWidth, figOldShape}
+	case earlierStep:
+		b[figBefore] = bound{low: first, high: last, scale: 100 * a.s.dt}
+		b[figStep] = bound{low: 0, high: math.Inf(1), scale: 1e3 * a.noise.sd()}
+		b[figFeed] = bound{low: 0, high: 1e4, scale: 10}
+		return []figure{figBefore, figStep, figFeed}
+	}
+	return nil
 }
 
 // lag is the transducer's time constant and its standard uncertainty, s: what
