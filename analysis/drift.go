@@ -10,15 +10,17 @@ import (
 // opening pressure (judgement, no source).
 const (
 	slopeOdds   = 0.25 // that it does, at any time of the ramp that is used
+	bentOdds    = 0.5  // the same where the ramp was bent within the second before
 	slopeSD     = 0.3  // by how much of itself, standard
 	slopeTails  = 5    // last part of the ramp that has the other slope: 1/2, 1/4, ...
 	slopeMiddle = 0.7  // of each such part and the next larger: where the change stands for all in between
 	slopeLeast  = 32   // samples on either side of it
+	wanders     = 1.7  // times its model's variance from which on the scatter of block means is no chance: 22 degrees of freedom, 98 %
 )
 
 // drift is by how much a change of the ramp's slope that the samples before the
-// onset may hide shifts the level there, and the standard uncertainty of that,
-// Pa.
+// onset may hide shifts the level there, and the standard uncertainty of that and
+// of noise that wanders more slowly than its model knows, Pa.
 func (a *opening) drift() (shift, sd float64) {
 	var p *profile
 	for i := range a.fits {
@@ -40,8 +42,32 @@ func (a *opening) drift() (shift, sd float64) {
 	for i, v := range a.s.v[a.from:end] {
 		rest[i] = v - rest[i]
 	}
-	slope := slopeSD * math.Max(math.Abs(p.ramp), math.Abs(p.slope))
-	return kinked(t, rest, p.onset, slope, math.Max(a.noise.slow()*a.excess(), slowVariance(t, rest)))
+	known := a.noise.slow() * a.excess()
+	variance := math.Max(known, slowVariance(t, rest))
+	steepest, odds, back := math.Max(math.Abs(p.ramp), math.Abs(p.slope)), slopeOdds, 0.0
+	if before, ok := a.rampBefore(p.onset); ok {
+		back = math.Max(before-p.slope, 0) * p.width / 2
+		steepest, odds = math.Max(steepest, math.Abs(before)), bentOdds
+	}
+	shift, sd = kinked(t, rest, p.onset, slopeSD*steepest, variance, odds)
+	if variance > wanders*known {
+		sd = math.Hypot(sd, math.Sqrt(4*(variance-known)/float64(len(t)))) // of a line at its end
+	}
+	// What tears may no longer bulge: between start and effective onset the ramp
+	// may be what it was.
+	return shift, math.Hypot(sd, back/math.Sqrt(3))
+}
+
+// rampBefore is the mean slope (Pa/s) of the second before the onset ahead of the
+// straight part; false where all of it is straight.
+func (a *opening) rampBefore(onset float64) (float64, bool) {
+	s := &a.s
+	first := max(s.first, s.index(onset-rampSpan))
+	if a.from-first < slopeLeast || s.t[a.from] < onset-0.6*rampSpan {
+		return 0, false
+	}
+	slope, _ := lineOf(s.t[first:a.from], s.v[first:a.from], 0)
+	return slope, true
 }
 
 // slowVariance is the variance of white noise whose means over blocks scatter as
@@ -62,13 +88,13 @@ func slowVariance(t, rest []float64) float64 {
 // line may have a hinge, and the standard uncertainty of that beside the line's
 // own, Pa: the line and lines with one hinge mixed by their evidence (Bayes
 // factors of a normal prior of the change of slope, of the standard deviation
-// slope, Pa/s). variance is that of a residual, Pa².
-func kinked(t, rest []float64, onset, slope, variance float64) (shift, sd float64) {
+// slope, Pa/s, and of the given odds). variance is that of a residual, Pa².
+func kinked(t, rest []float64, onset, slope, variance, odds float64) (shift, sd float64) {
 	n := len(t)
 	if !(slope > 0) || !(variance > 0) {
 		return 0, 0
 	}
-	sum, mean, square := 1-slopeOdds, 0.0, 0.0
+	sum, mean, square := 1-odds, 0.0, 0.0
 	for k := 1; k <= slopeTails; k++ {
 		part := math.Pow(0.5, float64(k))
 		at, _ := slices.BinarySearch(t, t[n-1]-2*part*slopeMiddle*(t[n-1]-t[0]))
@@ -76,7 +102,7 @@ func kinked(t, rest []float64, onset, slope, variance float64) (shift, sd float6
 			break
 		}
 		h := newKink(t, rest, at, onset)
-		weight := slopeOdds * part * h.factor(slope*slope, variance)
+		weight := odds * part * h.factor(slope*slope, variance)
 		c, u := h.change(slope*slope, variance)
 		c, u = c*h.reach, u*h.reach
 		sum, mean, square = sum+weight, mean+weight*c, square+weight*(c*c+u*u)

@@ -75,7 +75,7 @@ func TestHiddenChangeOfSlopeIsCovered(t *testing.T) {
 			y[i] = ramp*x[i] + c*math.Max(x[i]-at, 0) + sd*rng.NormFloat64()
 		}
 		slope, level := lineOf(x, y, 1)
-		shift, more := kinked(x, lineRest(x, y), 1, slopeSD*slope, sd*sd)
+		shift, more := kinked(x, lineRest(x, y), 1, slopeSD*slope, sd*sd, slopeOdds)
 		truth := ramp + c*math.Max(1-at, 0)
 		in := math.Abs(level+shift-truth) < 2*math.Hypot(more, 2*sd/math.Sqrt(n))
 		switch {

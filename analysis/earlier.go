@@ -5,6 +5,7 @@ import "math"
 const (
 	earlierSpan  = 0.35 // s before the onset within which an earlier event still shapes the course
 	earlierRamp  = 0.5  // s of ramp before it that are used at most
+	straightPart = 0.25 // of the time from there to the onset over which the ramp before a supply's step is straight at least
 	earlierLeast = 5    // samples between it and the trigger, at least
 )
 
@@ -113,19 +114,24 @@ func (a *opening) hingeBefore(from, to int, near float64, kind earlier) (past, b
 	return past{kind: kind, onset: best.onset - a.ch.LagS, size: best.drop, tau: best.tau, chi2: best.chi2}, true
 }
 
-// after begins a fit of an opening after what lookBack found.
-func (a *opening) afterEarlier(p past) {
+// afterEarlier begins a fit of an opening after what lookBack found. It tells
+// whether the ramp before that was straight for some of the time from there to the
+// opening: before a supply's step it is, a volume that grows bends it all along.
+func (a *opening) afterEarlier(p past) (straight bool) {
 	s := &a.s
 	a.past, a.earlier = p, p.kind
 	a.from = max(s.index(p.onset-earlierRamp), 0)
 	// Straight before the earlier event, as far as it goes.
 	end := s.index(p.onset - 3*a.ch.LagS - 4*s.dt)
+	whole := end - a.from
 	for end-a.from > 64 && bend(s.t[a.from:end], s.v[a.from:end]) >= 3 {
 		a.from = (a.from + end) / 2
 	}
+	straight = end-a.from == whole || s.t[end]-s.t[a.from] > straightPart*(a.start.onset-p.onset)
 	if end-a.from >= 48 {
 		a.noise = newNoise(lineResiduals(s.t[a.from:end], s.v[a.from:end]), a.floor()*a.floor())
 	}
+	return straight
 }
 
 // splitWorth is how much better two openings in one must explain the data than

@@ -22,8 +22,9 @@ func (a *opening) characterise() {
 			a.alone = a.likeliest()
 			a.forget()
 		}
-		a.afterEarlier(p)
-		a.refine()
+		if a.afterEarlier(p) || p.kind != earlierStep {
+			a.refine()
+		}
 		limit := 3.0
 		if p.kind == earlierStep { // nobody says that there was one
 			limit = 1.5
