@@ -96,8 +96,10 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 		p.settle(p.phase, li, w) // the transducer's end bends the ramp; no fall
 		return
 	}
-	if p.levels[0].n < p.gapEnd && mean > p.gapLevel-w.thr/float64(w.length) {
-		p.settle(calm, li, w) // the ramp changed in the gap; no fall is proved
+	if n := p.levels[0].n; n < p.gapEnd && mean > p.gapLevel-w.thr/float64(w.length) {
+		if n >= p.gapEnd-gapYoung { // the ramp changed in the gap; no fall is proved
+			p.settle(calm, li, w)
+		}
 		return
 	}
 	if p.phase == rising { // a settling rise bends downwards: only a true fall counts
