@@ -26,6 +26,8 @@ type course struct {
 	zero  float64 // what the transducer reads too much, Pa
 	shape float64 // growth of the area, see growth
 	loss  float64 // rate times the time from opening to closing; 0: it stays open
+	left  float64 // part of the area that stays open where it closes
+	shuts float64 // closing time, s
 	stop  float64 // time from the onset to where the supply has half shut, s; 0: it goes on
 
 	// An earlier event whose course the opening cuts short: another opening, or
@@ -239,7 +241,7 @@ func (s *solver) hole(c *course, t float64) float64 {
 			k *= s.opened((t - s.main) / c.width)
 		}
 		if t > s.shut {
-			k *= 1 - smoothStep((t-s.shut)/c.width)
+			k *= 1 - (1-c.left)*smoothStep((t-s.shut)/c.shuts)
 		}
 	}
 	if c.earlier == earlierOpening {
@@ -346,7 +348,7 @@ func (s *solver) plan(c *course) {
 	case c.loss > 0:
 		s.shut = s.main + math.Max(c.loss/c.rate, c.width)
 		upTo(s.shut, partSteps)
-		upTo(s.shut+c.width, partSteps)
+		upTo(s.shut+c.shuts, partSteps)
 	case c.stop > 0:
 		s.halt = s.main + math.Max(c.stop, (c.width+stopTravel)/2) + (c.width-stopTravel)/2
 		upTo(s.halt, partSteps)

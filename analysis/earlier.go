@@ -38,7 +38,7 @@ func (a *opening) lookBack() (p past, ok bool) {
 		if q, step := a.hingeBefore(from, end, at, earlierStep); step && q.size > steepStep*a.noise.sd() && (!ok || q.chi2 < p.chi2) {
 			return q, true // what the monitor took for an opening at first
 		}
-		if a.w.After && a.bows(end) {
+		if a.w.After && !a.drains(end) && a.bows(end) {
 			return past{}, false
 		}
 		return p, ok
@@ -48,6 +48,22 @@ func (a *opening) lookBack() (p past, ok bool) {
 		return p, false
 	}
 	return a.hingeBefore(s.index(a.start.onset-earlierSpan), end, math.NaN(), earlierStep)
+}
+
+// drained is the part of the pressure a second that a hole takes at least where it
+// is one: what yields takes less than a third of it (see theory.md, naming).
+const drained = 0.1
+
+// drains tells whether the pressure falls up to sample end as through a hole, such
+// as a valve that is still opening.
+func (a *opening) drains(end int) bool {
+	s := &a.s
+	from := (s.first + end) / 2
+	if end-from < 3 {
+		return false
+	}
+	slope, at := lineOf(s.t[from:end], s.v[from:end], s.t[end-1])
+	return slope < -drained*math.Max(at+a.gauge, 1e5)
 }
 
 // bows tells whether what is under way up to sample end bends downwards: a

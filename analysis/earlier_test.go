@@ -20,6 +20,7 @@ type sequence struct {
 	lead          float64 // s
 	main          float64 // 1/s, of the opening at 0
 	width         float64 // s, of both
+	valve         float64 // s, of the first where it is another: a valve's travel
 	from          float64 // s, of the event before, as the monitor says
 }
 
@@ -33,7 +34,11 @@ func (q sequence) window(seed uint64) (detect.Window, daq.Channel, detect.Option
 		x = math.Max(0, math.Min(1, x))
 		return x * x * (3 - 2*x)
 	}
-	w := detect.Window{Event: 1, Serial: 1, Final: true, NoisePa: 800, StepPa: 50, Decided: -1, SupplyOpen: 1}
+	first := q.width
+	if q.valve > 0 {
+		first = q.valve
+	}
+	w := detect.Window{Event: 1, Serial: 1, Final: true, After: q.valve > 0, NoisePa: 800, StepPa: 50, Decided: -1, SupplyOpen: 1}
 	for i := -8000; i < 400; i++ {
 		t := float64(i) * dt
 		w.T = append(w.T, int64(math.Round(t*1e9))+7e12)
@@ -57,7 +62,7 @@ func (q sequence) window(seed uint64) (detect.Window, daq.Channel, detect.Option
 					in = math.Min(in, q.most)
 				}
 			}
-			out := q.first * grow((now+q.lead)/q.width+0.5)
+			out := q.first * grow((now+q.lead)/first+0.5)
 			if now < -q.width/2 {
 				level = p - 1e5 + (in-out*p*math.Sqrt(warm))*(-now)
 			}
@@ -81,6 +86,7 @@ func TestEarlierEvents(t *testing.T) {
 		"a step as fast as the orifice lets it":       {step: 1.3e5, stepTau: 2e-3, most: 130e5, main: 20, width: 0.5e-3, from: -1},
 		"the same, taken for an opening at first":     {step: 1.3e5, stepTau: 2e-3, most: 130e5, main: 20, width: 0.5e-3, from: -20e-3},
 		"a step whose flow does not feel the opening": {step: 1e5, stepTau: 20e-3, blind: true, main: 20, width: 0.5e-3, from: -1},
+		"a valve that is opening still":               {first: 4, lead: 8e-3, valve: 14e-3, main: 20, width: 0.5e-3, from: -10e-3},
 		"another opening, 5 ms before":                {first: 8, lead: 5e-3, main: 150, width: 0.4e-3, from: -5e-3},
 		"another opening, 20 ms before":               {first: 4, lead: 20e-3, main: 80, width: 1e-3, from: -20e-3},
 	} {
@@ -96,7 +102,7 @@ func TestEarlierEvents(t *testing.T) {
 		if e := *f.PressurePa - level; math.Abs(e) > *f.PressureUPa || *f.PressureUPa > 20e3 {
 			t.Errorf("%s: pressure off by %.3g Pa, stated u %.3g", name, e, *f.PressureUPa)
 		}
-		if q.step == 0 {
+		if q.step == 0 && q.valve == 0 {
 			continue
 		}
 		gas, err := flow.Lookup("N2")

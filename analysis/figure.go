@@ -23,7 +23,9 @@ const (
 	figRing // ln f
 	figDamp
 	figLoss // ln
-	figStop // ln
+	figLeft
+	figShuts // ln
+	figStop  // ln
 	figBefore
 	figOldRate  // ln
 	figOldWidth // ln
@@ -46,6 +48,8 @@ const (
 	statedDampSD       = 0.3         // of itself, the same
 	stopMean, stopSD   = 0.03, 1.5   // s, of its logarithm: who shuts a supply on an opening does so in some hundredths of seconds
 	capMean, capSD     = 2.0, 1.2    // of the ramp, of its logarithm: a regulator's orifice lets through a few times what the ramp needs
+	leftSD             = 0.05        // of the area: a flap that closes leaks by some per cent
+	shutsMean, shutsSD = 3e-3, 1.5   // s, of its logarithm: it closes in some milliseconds
 	bendSD             = 0.03        // 1/s: by how much of itself the ramp changes in a second
 	widthMean, widthSD = 0.8e-3, 1.5 // s, of its logarithm: scored metal tears open in tenths of milliseconds, a flap in some
 	oldShapeMean       = 0.5
@@ -92,6 +96,10 @@ func (c *course) slot(f figure) (v *float64, logarithm bool) {
 		return &c.damp, false
 	case figLoss:
 		return &c.loss, true
+	case figLeft:
+		return &c.left, false
+	case figShuts:
+		return &c.shuts, true
 	case figStop:
 		return &c.stop, true
 	case figBefore:
@@ -181,7 +189,9 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	}
 	if a.closes {
 		b[figLoss] = bound{low: -14, high: 3, scale: 0.1}
-		free = append(free, figLoss)
+		b[figLeft] = bound{low: 0, high: 0.9, sd: leftSD, scale: leftSD}
+		b[figShuts] = bound{low: math.Log(a.narrowest()), high: math.Log(0.1), mean: math.Log(shutsMean), sd: shutsSD, scale: 1}
+		free = append(free, figLoss, figLeft, figShuts)
 	}
 	if a.stops {
 		b[figStop] = bound{low: math.Log(1e-3), high: math.Log(2), mean: math.Log(stopMean), sd: stopSD, scale: 0.3}
@@ -251,7 +261,11 @@ func (a *opening) warms() bool {
 // warmer is by how much of the walls' temperature a long ramp warms the gas at a
 // middling exchange of heat. It is as uncertain as it is large.
 func (a *opening) warmer() float64 {
-	rho := math.Max(a.start.ramp, 0) / math.Max(a.start.level+a.gauge, 1)
+	ramp := a.start.ramp
+	if best := bestOf(a.fits); best != nil { // before an earlier event, where there was one
+		ramp = best.ramp
+	}
+	rho := math.Max(ramp, 0) / math.Max(a.start.level+a.gauge, 1)
 	return (a.gas.Gamma-1)*rho/(rho+a.middlingHeat()) + 1e-4
 }
 

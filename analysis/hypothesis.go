@@ -42,6 +42,8 @@ func (a *opening) hypotheses(best *profile) {
 	switch {
 	case a.earlier == earlierStep:
 		a.orReacts(best, hidden)
+	case a.closes:
+		free = a.orAnswers(best, free)
 	case a.stops || a.capped:
 		free = a.orOther(best, free)
 	default:
@@ -300,6 +302,39 @@ func (a *opening) orOther(best *profile, free []figure) []figure {
 	return free
 }
 
+// orAnswers adds, to a hole that shuts again, one that stays open and a regulator
+// that answers: in both the pressure turns. It returns what is free in the
+// likelier.
+func (a *opening) orAnswers(best *profile, free []figure) []figure {
+	if a.earlier != straightRamp || !a.mayRegulate(best) {
+		return free
+	}
+	c := *best
+	c.loss, c.width = 0, math.Min(c.width, widthMean)
+	fed, capped := a.fed, a.capped
+	a.closes, a.fed, a.capped = false, true, true
+	_, with := a.bounds()
+	var other *profile
+	for _, feed := range feedSeeds {
+		if p := a.choked(&c, with, feed); p != nil && (other == nil || p.chi2 < other.chi2) {
+			other = p
+		}
+	}
+	if other != nil && !other.hidden() {
+		a.share(-math.Log(lossRange))
+		other.share = math.Log(regulatorOdds/capSD/feedRange) - math.Log(math.Max(other.feed, 1))
+		a.fits = append(a.fits, *other)
+		if other.evidence(1) > a.fits[0].evidence(1) {
+			return with
+		}
+	}
+	a.closes, a.fed, a.capped = true, fed, capped
+	return free
+}
+
+// lossRange is the logarithm of the range of times after which a hole may shut.
+const lossRange = 5
+
 // share adds to the logarithm of the prior share of all fits so far.
 func (a *opening) share(more float64) {
 	for i := range a.fits {
@@ -307,12 +342,13 @@ func (a *opening) share(more float64) {
 	}
 }
 
-// bestOfSupply is the best of the fits whose supply does what is free.
+// bestOfSupply is the likeliest of the fits whose supply does what is free: of
+// those that stand for a range the middle one, unless the data speak against it.
 func (a *opening) bestOfSupply(free []figure) *profile {
 	var b *profile
 	for i := range a.fits {
 		p := &a.fits[i]
-		if (p.stop > 0) == slices.Contains(free, figStop) && (p.cap > 0) == slices.Contains(free, figCap) && (b == nil || p.chi2 < b.chi2) {
+		if (p.stop > 0) == slices.Contains(free, figStop) && (p.cap > 0) == slices.Contains(free, figCap) && (b == nil || p.evidence(1) > b.evidence(1)) {
 			b = p
 		}
 	}

@@ -86,6 +86,11 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 		return a.fit(unpack(r.Theta), inside, most)
 	}
 	out := profile{course: unpack(r.Theta), chi2: r.RSS, lnDet: lnDet(r)}
+	for i, f := range free { // what a figure leaves open is its range at most
+		if l := limits[f]; r.Cov.At(i, i) > (l.high-l.low)*(l.high-l.low)/12 {
+			out.lnDet -= math.Log(r.Cov.At(i, i) * 12 / (l.high - l.low) / (l.high - l.low))
+		}
+	}
 	for i, f := range free {
 		for j, g := range free {
 			out.cov[f][g] = r.Cov.At(i, j)

@@ -205,6 +205,10 @@ func (a *opening) reportDrop(onset, level float64) float64 {
 	return low
 }
 
+// vaguest is the relative standard uncertainty of an area from which on not even a
+// bound is given: it would be less than a thousandth.
+const vaguest = 4
+
 // reportArea gives the time constant and the effective area, where they are
 // resolved, and the kind that goes with them.
 func (a *opening) reportArea(v *seen, level, low float64) {
@@ -225,6 +229,10 @@ func (a *opening) reportArea(v *seen, level, low float64) {
 	x := a.o.Fixture
 	mean := a.gas.AreaFromTau(x.VolumeM3, a.gas.Gamma/rate, x.TemperatureK)
 	rel := math.Sqrt(sdK*sdK + idealGas*idealGas + a.warmth2() + math.Pow(x.VolumeUM3/x.VolumeM3, 2) + math.Pow(x.TemperatureU/x.TemperatureK/2, 2))
+	if !resolved && rel > vaguest {
+		f.Absent["area_m2"] = "the fall hardly shows beside the supply and the noise"
+		return
+	}
 	if !resolved {
 		area = mean * math.Exp(-1.645*rel) // one-sided 95 %
 		f.AreaLowerM2 = &area

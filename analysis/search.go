@@ -469,6 +469,7 @@ func (a *opening) startCourse() course {
 	}
 	if a.closes {
 		c.loss = c.rate * math.Max(a.lowest-h.onset, a.s.dt)
+		c.left, c.shuts = leftSD/2, math.Max(shutsMean, a.narrowest())
 	}
 	return c
 }
