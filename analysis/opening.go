@@ -72,6 +72,9 @@ func (a *opening) solve() string {
 	if len(a.fits) == 0 {
 		return "the fit did not converge"
 	}
+	if best := bestOf(a.fits); a.b.t[a.used-1] < 0 && best.cov[figRate][figRate] > 1 {
+		return "no fall was found where the trigger fired"
+	}
 	return ""
 }
 
@@ -255,14 +258,15 @@ func (a *opening) hush(onset float64) bool {
 }
 
 // enough is the index up to which a slow fall says all that is wanted: later
-// parts depend on the walls' heat and on what the supply does.
+// parts depend on the walls' heat and on what the supply does. The trigger is
+// always within.
 func (a *opening) enough(h hinge, variance float64) int {
 	s := &a.s
 	sum := 0.0
 	for i := s.index(h.onset); i < len(s.t); i++ {
 		x := s.t[i] - h.onset
 		r := h.drop * math.Expm1(-x/h.tau)
-		if sum += r * r / variance; sum > enoughSquares && x > enoughTime {
+		if sum += r * r / variance; sum > enoughSquares && x > enoughTime && i > s.trigger {
 			return i
 		}
 	}
@@ -361,7 +365,7 @@ func (a *opening) fallEnd(from, onset float64) int {
 	low, lowAt := math.Inf(1), n
 	end, size := n, 4
 	a.turns = false
-	for i := i0; i+size <= n; i += size {
+	for i := max(i0, s.trigger); i+size <= n; i += size { // what turned before the trigger was none
 		size = min(max(4, (i-i0)/12), n-i)
 		m := 0.0
 		for _, v := range s.v[i : i+size] {
