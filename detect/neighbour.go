@@ -2,9 +2,44 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"ventward/daq"
 )
+
+const (
+	lateNs    = int64(3e9) // after an opening that a sensor at its end may show it
+	lateFlat  = 0.1        // of the fall meanwhile that it may have fallen itself,
+	lateLevel = 0.15       // and by which it may read something else where it begins to
+)
+
+// late finds the opening that another sensor of the volume has seen and that
+// channel c, which rested while the pressure fell, shows from t on only: it was
+// at its end.
+func (m *Monitor) late(c *channel, k *watch, t int64) *record {
+	for i := len(m.book.recs) - 1; i >= 0; i-- {
+		r := m.book.recs[i]
+		if t-r.ev.Onset > lateNs {
+			return nil
+		}
+		o := &m.channels[r.seat]
+		if !r.ev.Opens() || r.ev.Onset >= t || o.p == nil || o.cfg.Role != c.cfg.Role || slices.Contains(r.ev.Channels, c.id) {
+			continue
+		}
+		there, n := o.p.meanNear(t, max(o.period, c.period))
+		if n == 0 || r.ev.PressurePa == nil {
+			continue
+		}
+		fell := *r.ev.PressurePa - there
+		here := k.v0 + k.slope*float64(t-k.t0)*1e-9
+		own := -k.slope * float64(t-r.ev.Onset) * 1e-9
+		if fell > 16*c.p.sigma() && own < lateFlat*fell &&
+			math.Abs(k.gauge(here)-k.gaugeOf(there, o.cfg.Reference)) < lateLevel*fell {
+			return r
+		}
+	}
+	return nil
+}
 
 // contradicted tells whether a healthy redundant sensor, which followed the
 // ramp like this one, does not see the fall.

@@ -267,6 +267,11 @@ func (m *Monitor) departed(c *channel, k *watch) *record {
 		m.joined(r, c, k)
 		return nil
 	}
+	if r = m.late(c, k, t); r != nil {
+		r.ev.Channels = append(r.ev.Channels, c.id)
+		m.book.revise(r)
+		return nil
+	}
 	r = m.book.open(VentOpening, c, t, now)
 	r.slack = slack
 	r.ev.PressurePa = ptr(k.v0 + k.slope*float64(t-k.t0)*1e-9)

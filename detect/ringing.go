@@ -15,6 +15,10 @@ const (
 	oneNs  = int64(1500e3) // falls closer than this are one
 	ringNs = int64(40e6)   // after an opening in which ringing is looked for
 	faster = 1.5           // a second opening drains the rest at least so much faster
+	alike  = 1.2           // the same for one that comes later
+	// drainsLeast is how far, in emptying times, a blow-down must have come for its
+	// rate to tell.
+	drainsLeast = 0.1
 
 	drainedMost = 0.25 // share of the gauge pressure below which it counts as drained
 	emptySigma  = 40.0 // how many standard deviations of a mean a fall of next to nothing must be
@@ -76,12 +80,15 @@ func (p *pressure) depth(from, to int) float64 {
 // the line's ringing or a transducer's lag bends the trace.
 func (n *naming) continues() bool {
 	prev := n.m.openBefore(n.r)
-	if prev == nil || n.t-prev.ev.Onset > ringNs || prev.seat != n.r.seat {
+	if prev == nil || prev.seat != n.r.seat {
 		return false
 	}
 	since := n.t - prev.ev.Onset
 	if since < oneNs {
 		return true
+	}
+	if since > ringNs {
+		return n.final && n.drains(prev)
 	}
 	lag := int64(n.k.c.cfg.LagS * 1e9)
 	before, ok := n.drained(prev.ev.Onset-2*n.k.c.period, n.t)
@@ -119,6 +126,16 @@ func (n *naming) hastens() bool {
 	before, ok := n.drained(n.t-span, n.t)
 	after, good := n.drainsAfter(fall)
 	return ok && good && after > againTimes*before/float64(span)
+}
+
+// drains tells whether a fall late in a blow-down only goes on with it, as far
+// as the whole of it tells, so that a pump's pulses and hum don't count.
+func (n *naming) drains(prev *record) bool {
+	since := n.t - prev.ev.Onset
+	left := n.k.c.p.cap.t[(n.to-1)&n.k.c.p.cap.mask] - n.t - 2*n.k.c.period
+	before, ok := n.drained(prev.ev.Onset, n.t)
+	after, good := n.drainsAfter(min(since, left))
+	return ok && good && before > drainsLeast && after < alike*before/float64(since)
 }
 
 // drained is how long, in emptying times at choked flow, a hole takes for what

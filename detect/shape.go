@@ -81,7 +81,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 func (n *naming) sensor() (Kind, Fault) {
 	refilled, back := n.refilled()
 	switch {
-	case n.equal && n.n > 6 && n.fall90 <= 3:
+	case n.equal && n.n > 6 && n.fall90 <= 3, n.perched():
 		return SensorFault, FaultRail
 	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && (n.sunk || n.final && n.returned(true)):
 		return SensorFault, FaultRail
@@ -177,6 +177,9 @@ func (n *naming) bulge() Kind {
 		return Bulge
 	} else if told && n.risesOn() {
 		n.r.ev.flag(FlagKindUncertain)
+		if n.k.until == 0 && n.rest > bulgeLeast*n.before-2*n.restSD && n.before-n.rest > 3*n.restSD {
+			return Bulge // nothing comes of it
+		}
 	}
 	return n.flatter(told && ratio < -yieldSure)
 }
@@ -198,7 +201,7 @@ func (n *naming) flatter(kinked bool) Kind {
 		return ""
 	}
 	back := (n.before - q.s0) * (1 - 1/n.m.gamma()) / warmS
-	if dim := q.driftSD > warmMost*back; kinked && (dim || q.drift > back/2) {
+	if dim := q.driftSD > warmMost*back; kinked && (dim || q.drift > math.Min(back/2, math.Max(3*q.driftSD, back/8))) {
 		n.r.ev.flag(FlagKindUncertain)
 		if !dim || n.k.until > 0 {
 			return "" // what is followed by another so soon was an opening itself
@@ -326,8 +329,11 @@ func (m *Monitor) rupture(k *watch, s *course) bool {
 }
 
 // gauge turns a pressure in the channel's reference into gauge.
-func (k *watch) gauge(pa float64) float64 {
-	if k.c.cfg.Reference == daq.Absolute {
+func (k *watch) gauge(pa float64) float64 { return k.gaugeOf(pa, k.c.cfg.Reference) }
+
+// gaugeOf turns a pressure in reference ref into gauge.
+func (k *watch) gaugeOf(pa float64, ref daq.Reference) float64 {
+	if ref == daq.Absolute {
 		return pa - k.ambient
 	}
 	return pa
