@@ -252,17 +252,26 @@ func (n *naming) leak() Kind {
 	if e := &n.m.supply.closed; e.covers(n.r.ev.Onset, n.r.slack) {
 		return ""
 	}
+	if n.ended() {
+		rate = -n.after // nothing came in any more
+		n.r.ev.flag(FlagKindUncertain)
+	}
 	n.r.ev.RatePaS = ptr(rate)
 	return Leak
 }
 
+// ended tells, where nobody tells that the supply goes on, whether a ramp may have
+// ended just then with a slow way out: what leaves once the gas has cooled is far
+// too little for a vent, and it falls too steeply for gas that only cools.
+func (n *naming) ended() bool {
+	return !n.m.supplyOpenAt(n.t) && n.before > 0 && n.k.until == 0 && n.after < -4*n.slopeSD &&
+		-n.after < seepShare*(n.gauge+n.k.ambient) && n.kink.s0 < -n.m.coolingMost()*n.before-3*n.kink.s0SD
+}
+
 // moves tells whether the pressure was not standing before, against the rate of
-// what came. Where nobody tells that the supply goes on, a ramp may have ended
-// just then: what is far too little for a vent, and too steep for gas that
-// cools, is a leak then too.
+// what came, and the ramp has not ended just then.
 func (n *naming) moves(rate float64) bool {
-	if !n.m.supplyOpenAt(n.t) && n.before > 0 && rate < seepShare*(n.gauge+n.k.ambient) &&
-		n.kink.s0 < -n.m.coolingMost()*n.before-3*n.kink.s0SD {
+	if n.ended() {
 		return false
 	}
 	share := 0.1
