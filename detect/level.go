@@ -72,6 +72,7 @@ type level struct {
 	syy              float64 // sum of y^2
 	stride           int     // mask of the values at which the noise is looked at
 	lean             bool    // s2 and syy are not kept up
+	odd              bool    // the newest value may yet turn out to be a spike: no noise to learn from
 	careful          int     // value up to which the trace is taken to bend
 	mean             float64
 	slope            float64 // per value
@@ -303,7 +304,7 @@ func (l *level) grow() bool {
 	}
 	l.refit()
 	hit := l.watchBend()
-	if l.n >= l.careful {
+	if l.n >= l.careful && !l.odd {
 		for k := range l.win[:l.ripe()] {
 			w := &l.win[k]
 			often := l.stride
@@ -440,7 +441,7 @@ func (l *level) limit(w *window) {
 
 // keepHouse follows the windows' own noise and sets their thresholds anew.
 func (l *level) keepHouse(i int) {
-	if l.n >= l.careful || l.n < l.study {
+	if (l.n >= l.careful || l.n < l.study) && !l.odd {
 		for k := range l.win[:l.nw] {
 			l.win[k].shift = 0
 		}

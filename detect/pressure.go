@@ -215,6 +215,7 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 	if p.phase != calm {
 		p.wobble.push(e)
 	}
+	l0.odd = p.run > 0
 	fired = -1
 	if l0.push(v) {
 		fired = 0
