@@ -74,12 +74,7 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 		return profile{}, false
 	}
 	if r.Cov == nil { // what rests on its bound is taken for known
-		var inside []figure
-		for k, f := range free {
-			if r.Theta[k] > lower[k] && r.Theta[k] < upper[k] {
-				inside = append(inside, f)
-			}
-		}
+		inside := within(free, r.Theta, lower, upper)
 		if len(inside) == len(free) || !slices.Contains(inside, figOnset) || !slices.Contains(inside, figLevel) {
 			return profile{}, false
 		}
@@ -101,6 +96,16 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 		out.seen(sv, free, &limits)
 	}
 	return out, true
+}
+
+// within is the free figures whose values theta lie between their bounds.
+func within(free []figure, theta, lower, upper []float64) (inside []figure) {
+	for k, f := range free {
+		if theta[k] > lower[k] && theta[k] < upper[k] {
+			inside = append(inside, f)
+		}
+	}
+	return inside
 }
 
 // solver prepares for courses near c over the bins in use.
