@@ -191,7 +191,7 @@ func (a *opening) split() {
 	near := apart > 0 && apart <= math.Max(12*a.s.dt+2*a.ch.LagS, twoNear)
 	if !near || found.excess() > 0.5*misfit+0.5 || misfit == 1 && (found.used < kept.used || two.chi2 > one.chi2-splitWorth) {
 		if misfit < 1.5 {
-			a.orTwo(one, found, misfit)
+			a.orTwo(found, misfit)
 		}
 		return
 	}
@@ -216,15 +216,20 @@ const (
 
 // orTwo adds to the fits of a slow opening that it may be two, of which the first
 // is meant: both are fitted to the same bins again, and compared.
-func (a *opening) orTwo(one *profile, found *opening, misfit float64) {
+func (a *opening) orTwo(found *opening, misfit float64) {
 	both, single := *found, *a
 	both.b = a.rebinned(&found.b)
 	both.white = a.whitened(&both.b)
 	both.used = both.after(a.b.t[a.used-1] + a.s.dt/2)
 	single.b, single.white, single.used = both.b, both.white, both.used
+	single.rings = a.stated()
+	one := a.bare()
+	if one == nil {
+		return
+	}
 	again, ok := single.fit(one.course, one.freed(), 30)
 	two := both.clearest(one, &found.fits[0])
-	if !ok || two == nil {
+	if !ok || two == nil || again.chi2 > plausibly*float64(single.used) {
 		return
 	}
 	// Its odds against one on these bins are those against all that one stands for.
@@ -233,6 +238,23 @@ func (a *opening) orTwo(one *profile, found *opening, misfit float64) {
 	a.settled = misfit
 	a.fits = append(a.fits, *two)
 	a.weigh()
+}
+
+// plausibly is chi square a bin above which a fit was led astray.
+const plausibly = 3
+
+// bare is the best of the fits that free what the opening is set up for, without a
+// line or a lag that nobody stated: the one that can be fitted again.
+func (a *opening) bare() *profile {
+	var b *profile
+	for i := range a.fits {
+		p := &a.fits[i]
+		same := (p.cap > 0) == a.capped && (p.stop > 0) == a.stops && (p.ring > 0) == a.stated() && (p.lag > 0) == (a.ch.LagS > 0)
+		if same && (b == nil || p.chi2 < b.chi2) {
+			b = p
+		}
+	}
+	return b
 }
 
 // clearest is the best fit of two openings that are apart, begun from the one

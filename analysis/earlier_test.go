@@ -146,6 +146,22 @@ func TestTwoInOne(t *testing.T) {
 	}
 }
 
+// TestOneSlow: a slow opening on a ramp whose supply may be anything is told as
+// one, on its own onset.
+func TestOneSlow(t *testing.T) {
+	for seed := range uint64(3) {
+		w, ch, o, _ := sequence{main: 20, width: 4e-3, from: -1}.window(50 + seed)
+		f := FitOpening(w, ch, o)
+		if f.OnsetU == nil || f.AreaM2 == nil {
+			t.Fatalf("seed %d: no figures: %v", 50+seed, f.Absent)
+		}
+		e, u := float64(*f.Onset-7e12)*1e-9, float64(*f.OnsetU)*1e-9
+		if math.Abs(e) > u || u > 0.4e-3 {
+			t.Errorf("seed %d: onset off by %.3g s, stated u %.3g", 50+seed, e, u)
+		}
+	}
+}
+
 // TestUnknownLag: the interval holds what the lag that nobody stated shifts.
 func TestUnknownLag(t *testing.T) {
 	sp := plain()
