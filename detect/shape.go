@@ -170,7 +170,7 @@ func (n *naming) bulge() Kind {
 	}
 	ratio, told := n.yields()
 	if told && math.Abs(ratio) > yieldSure {
-		if ratio > 0 && n.depth < yieldShare*(n.gauge+n.k.ambient) {
+		if ratio > 0 {
 			return Bulge
 		}
 	} else if n.gives() {

@@ -3,7 +3,7 @@ package detect
 import "math"
 
 const (
-	yieldBlocks = 96
+	yieldBlocks = 64
 	yieldLeast  = 24   // blocks with fewer of which nothing is told
 	yieldShare  = 0.10 // of the absolute pressure: more than what yields takes (common practice, no source)
 	yieldSure   = 6.0  // logarithm of the likelihood ratio from which the one is believed
@@ -27,6 +27,9 @@ type yielding struct {
 // something yields than if something opened; ok tells that there is enough of
 // it.
 func (n *naming) yields() (ratio float64, ok bool) {
+	if n.depth > yieldShare*(n.gauge+n.k.ambient) {
+		return 0, false // it opened: no need to ask, which takes its time
+	}
 	z := n.yielding()
 	if len(z.x) < yieldLeast {
 		return 0, false
@@ -37,9 +40,8 @@ func (n *naming) yields() (ratio float64, ok bool) {
 		for _, w := range []float64{0, 0.1, 0.2, yieldSlow} {
 			opened = math.Min(opened, z.opens(t, w*(1-t)))
 		}
-		for _, power := range []float64{2, 3} {
-			yielded = math.Min(yielded, z.fit(t, nil, func(x float64) float64 { return math.Pow(x, power) }))
-		}
+		yielded = math.Min(yielded, z.fit(t, nil, func(x float64) float64 { return x * x }))
+		yielded = math.Min(yielded, z.fit(t, nil, func(x float64) float64 { return x * x * x }))
 	}
 	least := math.Min(opened, yielded)
 	variance := math.Max(z.sd*z.sd, least/float64(len(z.x)-5))
