@@ -34,13 +34,19 @@ func (n *naming) fallNs() float64 { return float64(max(n.fall90-1, 0)) * float64
 // abrupt tells whether the fall came faster than a heated sensor's, the channel's
 // lag allowed for, or went straight down to where it ended.
 func (n *naming) abrupt() bool {
-	fall := n.fallNs()
+	fall := float64(max(n.reaches(0.9)-n.reaches(0.1)-1, 0)) / 0.8 * float64(n.k.c.period)
 	return n.length > 0.02 && (fall < sharpNs+2e9*n.k.c.cfg.LagS || fall < slowShockNs && n.straight())
 }
 
-// straight tells whether the fall went on at the same rate until it ended.
+// straight tells whether the fall went on at the same rate until it ended, as far
+// as noise lets its first tenth be seen.
 func (n *naming) straight() bool {
-	a, b, c := n.reaches(0.1), n.reaches(0.5), n.reaches(0.9)
+	deep := n.reaches(0.9) - n.k.onset
+	block := max(1, int(math.Ceil(math.Pow(40*n.k.c.p.sigma()/n.depth, 2))))
+	if 10*block > deep {
+		return false
+	}
+	a, b, c := n.crosses(n.k.onset, block, 0.1, false), n.crosses(n.k.onset, block, 0.5, false), n.crosses(n.k.onset, block, 0.9, false)
 	return b-a >= refillLeast && float64(c-b) < straightMost*float64(b-a)
 }
 
@@ -79,16 +85,17 @@ func (n *naming) block() int {
 
 // reaches is the first capture number at which the trace is below the line by
 // the share of its depth.
-func (n *naming) reaches(share float64) int { return n.crosses(n.k.onset, share, false) }
+func (n *naming) reaches(share float64) int { return n.crosses(n.k.onset, n.block(), share, false) }
 
 // leaves is the first one behind the deepest at which it is not any more.
 func (n *naming) leaves(share float64) int {
-	return n.crosses(n.k.c.p.cap.find(n.deepT), share, true)
+	return n.crosses(n.k.c.p.cap.find(n.deepT), n.block(), share, true)
 }
 
-func (n *naming) crosses(from int, share float64, up bool) int {
+// crosses is the first capture number from number from on at which the mean of a
+// block of samples is not (up) or is further below the line than share.
+func (n *naming) crosses(from, block int, share float64, up bool) int {
 	c := n.k.c.p.cap
-	block := n.block()
 	for i := from; i+block <= n.to; i += max(1, block/2) {
 		v, count := c.mean(i, i+block)
 		if count > 0 && (n.line(c, i+block/2)-v < share*n.depth) == up {
