@@ -233,7 +233,11 @@ func (a *opening) orTwo(found *opening, misfit float64) {
 		return
 	}
 	// Its odds against one on these bins are those against all that one stands for.
-	two.share += one.evidence(misfit) - again.evidence(misfit) + a.besides(one)
+	all := a.besides(one)
+	two.share += one.evidence(misfit) - again.evidence(misfit) + all
+	// Growth that is none of the model's looks like two, too: where nothing is left
+	// unexplained they count no more than the one.
+	two.share -= math.Max(two.evidence(misfit)-one.evidence(misfit)-all, 0)
 	two.becomeFirst()
 	a.settled = misfit
 	a.fits = append(a.fits, *two)

@@ -219,9 +219,10 @@ func (a *opening) mixed(f figure) (mean, sd float64) {
 // counts, lest the hypotheses that it is compared with lose weight to them.
 func (a *opening) mixedRate() (mean, sd float64) {
 	all, sum := a.fits, 0.0
+	two := all[len(all)-1].first != all[0].first // beside the one they are compared with as a whole
 	a.fits = nil
 	for i := range all {
-		if !all[i].tried {
+		if !all[i].tried || two {
 			a.fits = append(a.fits, all[i])
 			sum += all[i].weight
 		}
