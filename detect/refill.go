@@ -18,6 +18,8 @@ const (
 	// refillLeast is how many samples a supply takes at least to fill up half of
 	// that: a fault that ends is over from one to the next.
 	refillLeast = 4
+	// swingNs is how long after the onset it is looked whether the trace swings.
+	swingNs = 100e6
 	// refillNoise is how far the fall must be beyond noise.
 	refillNoise = 2.5
 )
@@ -58,6 +60,9 @@ func (n *naming) refilled() (yes, back bool) {
 		n.m.disturbedFrom(n.r) < n.r.ev.Onset { // what comes after another departure may be hum that has begun
 		return false, false
 	}
+	if n.swings() {
+		return false, false
+	}
 	held, half := n.reaches(0.9), n.leaves(0.5)
 	fall := held - n.k.onset
 	if half-held < max(holdTimes*fall, holdLeast) || n.depth < refillNoise*n.noise*n.burst(half) {
@@ -65,6 +70,20 @@ func (n *naming) refilled() (yes, back bool) {
 	}
 	from, to := n.leaves(0.75), n.leaves(0.25)
 	return to == n.to || to-from >= max(refillLeast, fall), half < n.to
+}
+
+// swings tells whether the trace goes far beyond the line soon after the onset,
+// as hum that has just begun does: what fills up comes to rest there.
+func (n *naming) swings() bool {
+	c := n.k.c.p.cap
+	block := n.block()
+	end := min(n.to, n.k.onset+int(swingNs/float64(n.k.c.period)))
+	for i := n.k.onset; i+block <= end; i += max(1, block/2) {
+		if v, count := c.mean(i, i+block); count > 0 && n.line(c, i+block/2)-v < -0.25*n.depth-2*n.sd {
+			return true
+		}
+	}
+	return false
 }
 
 // burst is how many times the noise before it the noise from the onset to

@@ -52,3 +52,22 @@ func TestFilledUpAgain(t *testing.T) {
 		}
 	}
 }
+
+// Hum of 15 standard deviations with its third harmonic may begin at any phase.
+// A trough in which it stays for a while and leaves little by little is no vent
+// that has shut: the trace goes on beyond the line.
+func TestHumThatBeginsFillsNothingUp(t *testing.T) {
+	const phases = 48
+	for i := range uint64(phases) {
+		s := scene{rate: 1000, length: 3, start: 20e5, sigma: 300, ramp: func(float64) float64 { return 2e5 }}
+		s.post = func(_ int, t, v float64, _ *rand.Rand) (float64, bool) {
+			if x := 2 * math.Pi * (50*t + float64(i)/phases); t > 1.5 {
+				v -= 15 * s.sigma * (math.Sin(x) + math.Sin(3*x)/4)
+			}
+			return v, true
+		}
+		if n, told := openingsOf(&s, 500+i); n != 0 {
+			t.Errorf("phase %d of %d (seed %d, %d): told %s", i, phases, *goalSeed, 500+i, told)
+		}
+	}
+}
