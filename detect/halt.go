@@ -53,8 +53,8 @@ func (n *naming) eases(first, sd float64) bool {
 }
 
 // halt names what may be the end of the ramp or an opening that balances it:
-// the end of the ramp, unless something else opens meanwhile. Where the supply's
-// valve is known to be open it is an opening.
+// the end of the ramp, unless something else opens meanwhile. Where somebody tells
+// of the supply's valve, and its shutting did not explain it, it is an opening.
 func (n *naming) halt() Kind {
 	n.r.ev.flag(FlagKindUncertain)
 	if n.m.supply.known {

@@ -57,10 +57,7 @@ func (n *naming) straight() bool {
 // it shut. back tells that it did come up.
 func (n *naming) refilled() (yes, back bool) {
 	if n.depth < refillNoise*n.noise || !n.abrupt() || n.course.back < -0.25*n.depth-2*n.sd ||
-		n.m.disturbedFrom(n.r) < n.r.ev.Onset { // what comes after another departure may be hum that has begun
-		return false, false
-	}
-	if n.swings() {
+		n.m.disturbedFrom(n.r) < n.r.ev.Onset || n.swings() { // what comes after another departure may be hum that has begun
 		return false, false
 	}
 	held, half := n.reaches(0.9), n.leaves(0.5)
