@@ -185,12 +185,12 @@ func fieldWords(f string) string {
 	return strings.ReplaceAll(f, "_", " ")
 }
 
-// milli writes s as ms.
+// milli writes an interval in s as ms: of microseconds and of seconds alike.
 func milli(v *float64) string {
 	if v == nil {
 		return "–"
 	}
-	return figures(*v*1e3, 2)
+	return smallFigure(*v * 1e3)
 }
 
 func optional(v *float64, decimals int) string {
