@@ -212,6 +212,21 @@ func TestTally(t *testing.T) {
 	}
 }
 
+// TestSamplesUpTo: an opening between two samples that is decided at the fourth
+// sample after it took 4, as N_lim counts them, whatever the clock's jitter.
+func TestSamplesUpTo(t *testing.T) {
+	b := &bench{rate: 1000, offset: 100, times: []float64{0, 0.001, 0.00207, 0.00295, 0.004, 0.005, 0.006}}
+	w := &truth{RateHz: 1000, world: b}
+	for i, at := range b.times[1:] {
+		if got := w.samplesUpTo(100.0005, 100+at); got != i+1 {
+			t.Errorf("decided at sample %d: %d samples", i+1, got)
+		}
+	}
+	if got := w.samplesUpTo(100.0005, 100); got > 0 {
+		t.Errorf("decided before the start: %d samples", got)
+	}
+}
+
 // TestFaults: what a fault does to readings, and that counts are whole.
 func TestFaults(t *testing.T) {
 	c := converter{full: 100 * bar, bits: 12}

@@ -233,8 +233,7 @@ func (t *tally) opening(w *truth, o *opened, events []*event, by *[4]int) {
 	if o.Kind == "rupture" {
 		t.rupture++
 	}
-	at := w.world.offset + 0.5/w.RateHz
-	late := float64(index(w.world.times, e.decided-at+1/w.RateHz) - index(w.world.times, o.StartS-w.world.offset) + 1)
+	late := float64(w.samplesUpTo(o.StartS, e.decided))
 	if late < 1 {
 		t.early++
 	}
@@ -244,6 +243,13 @@ func (t *tally) opening(w *truth, o *opened, events []*event, by *[4]int) {
 		t.missed = append(t.missed, fmt.Sprintf("%s: late, %.0f samples for N_lim %.0f (ratio %.2f)", w.label(), late, o.Samples, ratio))
 	}
 	t.figures(w, o, e)
+}
+
+// samplesUpTo counts the samples from an opening's start to its decision, both
+// counted, as N_lim does; less than 1: it was told before anything could show.
+func (w *truth) samplesUpTo(start, decided float64) int {
+	b := w.world
+	return index(b.times, decided-b.offset+0.5/w.RateHz) - index(b.times, start-b.offset)
 }
 
 // figures scores what was measured of an opening that was found.
