@@ -113,7 +113,7 @@ func (m *Monitor) turn(v *valve, open bool, from, to int64) {
 		if r.ev.Onset < from-valveAheadNs-int64(1e9) {
 			break
 		}
-		if r.ev.Opens() && v.demanded <= r.ev.Decided && v.opened.covers(r.ev.Onset, r.slack) {
+		if r.released() && v.demanded <= r.ev.Decided && v.opened.covers(r.ev.Onset, r.slack) {
 			first = r
 		}
 	}
@@ -123,6 +123,13 @@ func (m *Monitor) turn(v *valve, open bool, from, to int64) {
 		first.toDump(to)
 		m.book.revise(first)
 	}
+}
+
+// released tells whether the dump valve may be what the event is, once its edge
+// comes to be known: an opening, or a fall as sharp as a valve's that another one
+// cut short before it could be told what it was.
+func (r *record) released() bool {
+	return r.ev.Opens() || r.gentle() && r.slack <= valveAheadNs
 }
 
 // toDump makes a fall the dump valve's doing.
