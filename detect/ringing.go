@@ -7,10 +7,12 @@ import (
 )
 
 const (
-	ringSpan  = 4096 // samples after a fall in which ringing is looked for
-	ringSigma = 8.0  // a swing upwards of so many standard deviations is ringing
-	ringShare = 0.02 // and of this share of the fall before it
-	steeper   = 1.25 // a fall this much steeper than any before it is a fresh one
+	ringSpan   = 4096 // samples after a fall in which ringing is looked for
+	ringSigma  = 8.0  // a swing upwards of so many standard deviations is ringing
+	ringShare  = 0.02 // and of this share of the fall before it
+	slackSigma = 8.0  // standard deviations of a block mean by which a fall must have
+	slackShare = 0.75 // slackened, to less than this share of what a hole would let out
+	steeper    = 1.25 // a fall this much steeper than any before it is a fresh one
 
 	oneNs  = int64(1500e3) // falls closer than this are one
 	ringNs = int64(40e6)   // after an opening in which ringing is looked for
@@ -36,7 +38,35 @@ func (p *pressure) rings(l *level, w *window) bool {
 	block := max(2, w.length/2)
 	newest := p.steepest(now-w.length-block/2, now, block)
 	before := p.steepest(from, now-w.length, block)
-	return newest < steeper*before && p.upswing(from, now, block) > max(ringSigma*p.sigma()/math.Sqrt(float64(block)), ringShare*p.depth(from, now))
+	if newest >= steeper*before {
+		return false
+	}
+	sd := p.sigma() / math.Sqrt(float64(block))
+	return p.upswing(from, now, block) > max(ringSigma*sd, ringShare*p.depth(from, now)) || p.slackens(from, now-w.length, block, sd)
+}
+
+// slackens tells whether the fall in [from, to) has gone down, since it was
+// steepest, by far more than the pressure lost explains: the flow through a hole
+// goes with the pressure, and what swings about it is the line. sd is that of a
+// block mean.
+func (p *pressure) slackens(from, to, block int, sd float64) bool {
+	most, least, at := 0.0, math.Inf(1), 0
+	for i := max(from, p.cap.oldest()); i+2*block <= to; i += max(1, block/2) {
+		a, na := p.cap.mean(i, i+block)
+		b, nb := p.cap.mean(i+block, i+2*block)
+		if na == 0 || nb == 0 {
+			continue
+		}
+		if a-b > most {
+			most, least, at = a-b, math.Inf(1), i
+		}
+		least = math.Min(least, a-b)
+	}
+	noise := slackSigma * sd
+	if at == 0 || p.cap.t[(to-1)&p.cap.mask]-p.cap.t[at&p.cap.mask] > ringNs {
+		return false
+	}
+	return least+noise < slackShare*(most-noise)*p.cap.at(to-1)/p.cap.at(at)
 }
 
 // steepest is the largest fall from one mean of block samples to the next, in

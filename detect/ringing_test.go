@@ -1,0 +1,32 @@
+package detect
+
+import (
+	"math/rand/v2"
+	"testing"
+)
+
+// TestRingingOfAFastFall has the line ring while the pressure falls so fast that
+// it never comes up: the fall only slackens and hastens again. That is one
+// opening; a hole three times as large that opens meanwhile is another.
+func TestRingingOfAFastFall(t *testing.T) {
+	for i, second := range []bool{false, true, false, true, false, true} {
+		s := scene{rate: 10000, length: 3, start: ambientPa + 25e5, sigma: 500, lag: 0.2e-3, gauge: true,
+			ringHz: 350 + 25*float64(i), ringTau: 4e-3, openings: []opening{{t: 2, width: 0.2e-3, k: 40}}}
+		s.ramp = func(float64) float64 { return 0.5e5 }
+		s.ring = 0.7 * 40 * 26e5 / (6.283 * s.ringHz)
+		if second {
+			s.openings = append(s.openings, opening{t: 2.0053, width: 0.2e-3, k: 120})
+		}
+		seed := 640 + uint64(i)
+		ev := run(benchOf(&s), s.samples(rand.New(rand.NewPCG(*goalSeed, seed))))
+		opens := 0
+		for _, e := range ev {
+			if e.Opens() {
+				opens++
+			}
+		}
+		if opens != len(s.openings) {
+			t.Errorf("%g Hz (seed %d, %d): %d openings, told %s", s.ringHz, *goalSeed, seed, len(s.openings), kinds(ev))
+		}
+	}
+}
