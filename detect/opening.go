@@ -134,7 +134,7 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 	if p.fresh { // the first event ends the suspicion that a fresh channel is under
 		p.fresh, p.disturbed = false, 0
 	}
-	if r := m.opening(c, l, w); r != nil && p.run > spikeLen {
+	if r := m.opening(c, l, w); r != nil && p.run > 0 {
 		p.doubt = r.ev.ID
 	}
 	p.settle(falling, li, w)

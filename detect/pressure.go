@@ -265,7 +265,7 @@ func (p *pressure) away(v float64) (spiked int) {
 
 // rejump sets the departure beyond which a sample is suspected of a spike.
 func (p *pressure) rejump() {
-	p.crest *= 0.9
+	p.crest *= 0.3
 	p.jump = math.Max(spikeSigma*math.Sqrt(p.dep.v), 1.6*p.code)
 	p.jump = math.Max(p.jump, 1.2*p.crest)
 }
