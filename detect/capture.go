@@ -31,10 +31,18 @@ func newCapture(rateHz float64) *capture {
 	return &capture{t: make([]int64, size), v: make([]float64, size), q: make([]daq.Quality, size), mask: size - 1}
 }
 
-func (c *capture) push(s *daq.Sample) {
-	i := c.n & c.mask
-	c.t[i], c.v[i], c.q[i] = s.T, s.V, s.Q
-	c.n++
+func (c *capture) push(s []daq.Sample) {
+	for len(s) > 0 {
+		at := c.n & c.mask
+		n := min(len(s), len(c.t)-at)
+		t, v, q := c.t[at:at+n], c.v[at:at+n], c.q[at:at+n]
+		for i := range t {
+			x := &s[i]
+			t[i], v[i], q[i] = x.T, x.V, x.Q
+		}
+		c.n += n
+		s = s[n:]
+	}
 }
 
 // at is the value of sample number i, which must still be held.

@@ -27,7 +27,7 @@ func TestWander(t *testing.T) {
 		walk := 0.0
 		for i := range len(held.t) {
 			walk += c.walk * rng.NormFloat64()
-			held.push(&daq.Sample{T: int64(i) * 2e5, V: c.ramp*float64(i) + c.white*rng.NormFloat64() + walk})
+			held.push([]daq.Sample{{T: int64(i) * 2e5, V: c.ramp*float64(i) + c.white*rng.NormFloat64() + walk}})
 		}
 		if got := held.wander(held.n, apart, n); math.Abs(got/c.want-1) > 0.25 {
 			t.Errorf("%s: %g, want %g", name, got, c.want)

@@ -13,8 +13,9 @@ type channel struct {
 	id     daq.ChannelID
 	cfg    *daq.Channel
 	count  uint64
-	lastT  int64 // of the last sample that was a measurement
-	seenT  int64 // of the last sample of any kind
+	before uint64 // count when the samples under way came
+	lastT  int64  // of the last sample that was a measurement
+	seenT  int64  // of the last sample of any kind
 	last   float64
 	period int64 // ns; 0: not known yet
 	gapNs  int64 // a longer distance between samples is a gap

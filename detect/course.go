@@ -56,21 +56,38 @@ type course struct {
 	to   int
 }
 
-// course measures what is there.
+// A survey is the newest course of an event, and of how much of the trace.
+type survey struct {
+	course
+	ok       bool
+	n, until int // samples captured, and where the event ends
+}
+
+// course measures what is there, once for each sample.
 func (k *watch) course() (s course, ok bool) {
-	p := k.c.p
-	s.from, s.to = k.onset, p.cap.n
+	p, known := k.c.p, &k.known
+	if known.n != p.cap.n || known.until != k.until {
+		*known = survey{n: p.cap.n, until: k.until}
+		known.ok = k.measure(&known.course)
+	}
+	s = known.course
+	s.lenient = p.levels[0].n < p.disturbed
+	return s, known.ok
+}
+
+// measure makes a course of what is there, and tells whether it is enough.
+func (k *watch) measure(s *course) bool {
+	s.from, s.to = k.onset, k.c.p.cap.n
 	if k.until > 0 {
 		s.to = k.until
 	}
 	s.n = s.to - s.from
 	if s.n < 5 {
-		return s, false
+		return false
 	}
-	s.lenient = p.levels[0].n < p.disturbed
-	k.ahead(&s)
-	k.blocks(&s)
-	return s, k.tail(&s)
+	k.ahead(s)
+	k.blocks(s)
+	return k.tail(s)
 }
 
 // ahead sets the line before the event: a longer one than the trigger's own
@@ -172,9 +189,9 @@ func slopeSD(n int) float64 {
 
 // fall90 counts the samples from the onset until nine tenths of the fall.
 func (k *watch) fall90(end int, onset, depth float64) int {
-	p := k.c.p
+	p, level := k.c.p, onset-0.9*depth
 	for i := k.onset; i < end; i++ {
-		if p.cap.v[i&p.cap.mask] < onset-0.9*depth {
+		if p.cap.v[i&p.cap.mask] < level {
 			return i - k.onset
 		}
 	}

@@ -39,19 +39,20 @@ type window struct {
 	env    envelope
 }
 
-// A hot is what of the windows the test of every value needs, side by side.
-type hot struct {
-	length [4]int
-	skip   [4]int // mask of the value's number: longer windows are tested less often
-	size   [4]float64
-	lever  [4]float64
-	thr    [4]float64
+// A probe is what of a window the test of every value needs, side by side with
+// the others'.
+type probe struct {
+	length int
+	skip   int // mask of the value's number: longer windows are tested less often
+	size   float64
+	lever  float64
+	thr    float64
 }
 
 // A level is one time scale of the pyramid: it watches values of div samples
 // each for departures from the straight line through the earlier ones.
 type level struct {
-	hot              hot
+	probes           [4]probe
 	ring             [ringLen]float64
 	cum              [ringLen]float64 // running total of the values
 	total            float64
@@ -93,8 +94,7 @@ func (l *level) init(div int, lengths []int) {
 	for i, n := range lengths {
 		w := &l.win[i]
 		w.length = n
-		l.hot.length[i], l.hot.size[i] = n, float64(n)
-		l.hot.skip[i] = max(1, n/octave) - 1
+		l.probes[i] = probe{length: n, size: float64(n), skip: max(1, n/octave) - 1}
 		w.env.block = 8 * max(n, 16) / (l.stride + 1)
 		switch {
 		case div == 1:
@@ -193,6 +193,53 @@ func (l *level) ripe() int {
 
 // push takes a value and tells whether a window exceeds its threshold.
 func (l *level) push(v float64) bool {
+	i := l.n
+	if l.span < spanMax || i+1 < l.careful {
+		return l.follow(v)
+	}
+	l.n = i + 1
+	total := l.total + v
+	l.total = total
+	l.ring[i&ringMask], l.cum[i&ringMask] = v, total
+	b := i - l.gap
+	if b < l.since {
+		return false
+	}
+	mean, slope := l.slide(l.ring[b&ringMask], l.ring[(b-spanMax)&ringMask])
+	if i&l.stride == 0 {
+		l.keepHouse(i)
+		total, mean, slope = l.total, l.mean, l.slope
+	}
+	// the short windows are tested at every value, the longer ones as often as
+	// their length asks
+	for k := range l.probes[:l.nw] {
+		h := &l.probes[k]
+		if i&h.skip != 0 {
+			break
+		}
+		r := total - l.cum[(i-h.length)&ringMask] - h.size*mean - h.lever*slope
+		if math.Abs(r) > h.thr {
+			l.measure()
+			return l.n >= l.deaf
+		}
+	}
+	return false
+}
+
+// slide moves a full baseline on a straight trace by one value, y for old.
+func (l *level) slide(y, old float64) (mean, slope float64) {
+	l.lean = true
+	s1 := l.s1 - (l.s0 + y)
+	s0 := l.s0 + (y - old)
+	s1 += (spanMax + 1) * old
+	mean = s0 * l.invN
+	slope = (s1 - l.jbar*s0) * l.invJ
+	l.s0, l.s1, l.mean, l.slope = s0, s1, mean, slope
+	return mean, slope
+}
+
+// follow is push for a baseline that still grows, or on a trace that bends.
+func (l *level) follow(v float64) bool {
 	if l.lean && l.n+1 < l.careful {
 		l.resum() // the second moments are wanted again
 	}
@@ -205,9 +252,6 @@ func (l *level) push(v float64) bool {
 		return false
 	}
 	y := l.ring[(i-l.gap)&ringMask]
-	if l.span == spanMax && l.n >= l.careful {
-		return l.slide(i, y)
-	}
 	l.s2 += l.s0 - 2*l.s1 + y
 	l.s1 -= l.s0 + y
 	l.s0 += y
@@ -224,38 +268,6 @@ func (l *level) push(v float64) bool {
 	return l.watchBend() && l.n >= l.deaf
 }
 
-// slide is push for a full baseline on a straight trace.
-func (l *level) slide(i int, y float64) bool {
-	l.lean = true
-	old := l.ring[(i-l.gap-spanMax)&ringMask]
-	l.s1 -= l.s0 + y
-	l.s0 += y - old
-	l.s1 += (spanMax + 1) * old
-	l.mean = l.s0 * l.invN
-	l.slope = (l.s1 - l.jbar*l.s0) * l.invJ
-	if i&l.stride == 0 {
-		l.keepHouse(i)
-	}
-	return l.test(i) && l.n >= l.deaf
-}
-
-// test compares the windows with their thresholds: the short ones at every
-// value, the longer ones as often as their length asks.
-func (l *level) test(i int) bool {
-	h := &l.hot
-	for k := range l.nw {
-		if i&h.skip[k] != 0 {
-			break
-		}
-		r := l.total - l.cum[(i-h.length[k])&ringMask] - h.size[k]*l.mean - h.lever[k]*l.slope
-		if r > h.thr[k] || -r > h.thr[k] {
-			l.measure()
-			return true
-		}
-	}
-	return false
-}
-
 // measure brings every window's residual up to date.
 func (l *level) measure() {
 	for k := range l.win[:l.nw] {
@@ -267,6 +279,9 @@ func (l *level) measure() {
 
 // sumOf is the sum of the newest n values.
 func (l *level) sumOf(n int) float64 { return l.total - l.cum[(l.n-1-n)&ringMask] }
+
+// newestMean is the mean of the newest four values.
+func (l *level) newestMean() float64 { return l.sumOf(4) * 0.25 }
 
 // forget takes the oldest value, n+1 before b, out of the baseline.
 func (l *level) forget(n int) {
@@ -401,8 +416,7 @@ func (l *level) refit() {
 		w.lever = size * d
 		w.sd = math.Sqrt(size + size*size*(l.invN+d*d*l.invJ))
 		l.limit(w)
-		l.hot.lever[k] = w.lever
-		l.hot.thr[k] = w.thr
+		l.probes[k].lever, l.probes[k].thr = w.lever, w.thr
 	}
 }
 
@@ -411,6 +425,9 @@ func (l *level) refit() {
 func (w *window) excess(sigma float64) float64 {
 	if w.own.n < ownLeast || sigma == 0 {
 		return math.Max(1, w.kin)
+	}
+	if w.own.v < 1.1*sigma*sigma && w.own.n >= 4*ownLeast {
+		return 1 // less than any number of looks proves
 	}
 	x := math.Sqrt(w.own.v) / sigma
 	if x < 1+2/math.Sqrt(float64(w.own.n)) {
@@ -453,7 +470,7 @@ func (l *level) keepHouse(i int) {
 	if i&(8*octave-1) == 0 || l.n <= l.careful+2*octave {
 		for k := range l.win[:l.nw] {
 			l.limit(&l.win[k])
-			l.hot.thr[k] = l.win[k].thr
+			l.probes[k].thr = l.win[k].thr
 		}
 	}
 	if i&4095 == 0 {

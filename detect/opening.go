@@ -43,6 +43,7 @@ type watch struct {
 	ns      int64   // length of the window that fired
 	ambient float64 // Pa
 	least   float64 // Pa in the seat's reference: no pressure is lower
+	known   survey
 }
 
 // fired handles a level's alarm: a departure from the line so far, once its
@@ -122,7 +123,7 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 		}
 		return
 	}
-	if m.judgeLast(c) && mean > l.at(float64(l.gap))-w.thr/float64(w.length) {
+	if last := m.judgeLast(c); last != nil && mean > l.at(float64(l.gap))-w.thr/float64(w.length) && last.recovers() {
 		p.settling(l, w) // on the way back from a dip: only a true fall counts
 		return
 	}
@@ -142,20 +143,25 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 
 // judgeLast names the channel's event under way by what is known now: a later
 // fall must not be taken for an opening where the one before came back. It
-// tells whether that one is on its way back to the line.
-func (m *Monitor) judgeLast(c *channel) (recovers bool) {
+// returns the event's watch; nil: none is under way.
+func (m *Monitor) judgeLast(c *channel) *watch {
 	for i := len(m.book.recs) - 1; i >= 0; i-- {
 		r := m.book.recs[i]
 		if r.w != nil && r.w.c == c {
 			m.judge(r, false)
-			s, ok := r.w.course()
-			return ok && s.recovers()
+			return r.w
 		}
 		if c.lastT-r.ev.Decided > 2*limitNs {
 			break
 		}
 	}
-	return false
+	return nil
+}
+
+// recovers tells whether the trace is on its way back to the line.
+func (k *watch) recovers() bool {
+	s, ok := k.course()
+	return ok && s.recovers()
 }
 
 // newLow tells whether the window lies below everything that the trace did

@@ -1,6 +1,10 @@
 package detect
 
-import "math"
+import (
+	"math"
+
+	"ventward/daq"
+)
 
 const (
 	levelsMax = 4
@@ -190,20 +194,56 @@ func (p *pressure) restartFrom(i, back int) {
 	}
 }
 
-// push takes a valid sample and returns the level that may have fired; -1:
-// none. spiked is the number of samples before this one that turned out to be
-// a spike.
-func (p *pressure) push(v float64) (fired, spiked int) {
-	v -= p.base
+// push takes valid samples up to the first that has to be attended to: a level
+// may have fired at it, an excursion before it turned out to be a spike, or the
+// trace is not calm. It returns how many it took, the level (-1: none) and the
+// number of samples of the spike.
+func (p *pressure) push(s []daq.Sample) (taken, fired, spiked int) {
 	l0 := &p.levels[0]
-	ref := (l0.total - l0.cum[(l0.n-5)&ringMask]) * 0.25
-	e := v - ref
-	a := math.Abs(e)
+	for i := range s {
+		v := s[i].V - p.base
+		e := v - l0.newestMean()
+		if p.run > 0 || p.phase != calm || math.Abs(e) > p.jump {
+			spiked = p.depart(v, e)
+		} else if l0.n&3 == 0 && p.dep.push(e*e) {
+			p.rejump()
+		}
+		l0.odd = p.run > 0
+		fired = -1
+		if l0.push(v) {
+			fired = 0
+		}
+		// the noise is taken where spikes are out already
+		if l0.n > p.noiseFrom && p.noise.push(l0.ring[(l0.n-1-excursion)&ringMask]) {
+			p.rescale()
+		}
+		if f := p.feed(); f >= 0 && fired < 0 {
+			fired = f
+		}
+		if fired >= 0 || spiked > 0 || p.phase != calm {
+			return i + 1, fired, spiked
+		}
+		p.crown(s[i].V)
+	}
+	return len(s), -1, 0
+}
+
+// crown keeps the highest pressure that is no excursion's.
+func (p *pressure) crown(v float64) {
+	if p.run == 0 && v > p.high {
+		p.high = v
+	}
+}
+
+// depart looks at a sample v that departs by e from the mean of the four before
+// it: by more than is ordinary, or while the trace is not calm.
+func (p *pressure) depart(v, e float64) (spiked int) {
+	l0, a := &p.levels[0], math.Abs(e)
 	switch {
 	case p.run > 0:
 		spiked = p.away(v)
 	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4 && l0.n > spikeBegins:
-		p.run, p.ref, p.peak, p.doubt = 1, ref, e, 0
+		p.run, p.ref, p.peak, p.doubt = 1, l0.newestMean(), e, 0
 	default:
 		if l0.n&3 == 0 && p.dep.push(e*e) {
 			p.rejump()
@@ -215,21 +255,7 @@ func (p *pressure) push(v float64) (fired, spiked int) {
 	if p.phase != calm {
 		p.wobble.push(e)
 	}
-	l0.odd = p.run > 0
-	fired = -1
-	if l0.push(v) {
-		fired = 0
-	}
-	// the noise is taken where spikes are out already
-	if l0.n > p.noiseFrom && p.noise.push(l0.ring[(l0.n-1-excursion)&ringMask]) {
-		p.rescale()
-	}
-	if p.nl > 1 {
-		if f := p.feed(); f >= 0 && fired < 0 {
-			fired = f
-		}
-	}
-	return fired, spiked
+	return spiked
 }
 
 // away follows an excursion: back within three samples it was a spike, and is
@@ -311,12 +337,16 @@ func quantBound(s, q float64) float64 {
 	return math.Min(q/2, 1.5*q/math.Pi*math.Exp(-2*math.Pi*math.Pi*x*x))
 }
 
-// feed hands samples that are old enough to the slower levels.
+// feed hands samples that are old enough to the slower levels, and returns the
+// fastest of them that has fired; -1: none.
 func (p *pressure) feed() int {
-	p.cnt[0]++
-	if p.cnt[0] < octave {
+	if p.cnt[0]++; p.cnt[0] < octave {
 		return -1
 	}
+	return p.feedMean()
+}
+
+func (p *pressure) feedMean() int {
 	p.cnt[0] = 0
 	l0 := &p.levels[0]
 	at := l0.n - 1 - feedDelay
@@ -361,7 +391,7 @@ func (p *pressure) bridge(missing int) {
 		if i > 0 { // a slower level lags by what is still gathered
 			v += slope * (float64(l.div)/2 + feedDelay)
 		}
-		p.gapLevel = l0.sumOf(4) * 0.25
+		p.gapLevel = l0.newestMean()
 		for k := 1; k <= missing; k++ {
 			l0.push(v + slope*float64(k))
 			p.feed()

@@ -41,35 +41,41 @@ func (s *noise) cut() { s.seen = 0 }
 
 // push takes a sample; it tells whether the estimate has changed.
 func (s *noise) push(v float64) bool {
-	d := v - 2*s.y1 + s.y2
-	if s.seen > 0 {
-		s.step(v)
-	}
+	d, step := v-2*s.y1+s.y2, math.Abs(v-s.y1)
 	s.y2, s.y1 = s.y1, v
-	if s.seen < 2 {
-		s.seen++
-		return false
+	if s.seen < 2 || s.varD == 0 {
+		return s.begin(d, step)
 	}
-	if s.varD == 0 {
-		return s.first(d)
-	}
+	s.step(step, v)
 	d *= d
 	if d > s.clip {
 		d = s.clip
 	}
 	s.acc += d
-	s.fill++
-	if s.fill < blockLen {
+	if s.fill++; s.fill < blockLen {
 		return false
 	}
 	s.update()
 	return true
 }
 
-// step learns the step of the codes: nobody need have told it. What rounding to
-// decimals or to floats makes of equal codes is no step.
-func (s *noise) step(v float64) {
-	d := math.Abs(v - s.y1)
+// begin is push without two neighbours before the sample, or before the first
+// estimate.
+func (s *noise) begin(d, step float64) bool {
+	if s.seen > 0 {
+		s.step(step, s.y1)
+	}
+	if s.seen < 2 {
+		s.seen++
+		return false
+	}
+	return s.first(d)
+}
+
+// step learns the step of the codes from that to a sample of value v: nobody
+// need have told it. What rounding to decimals or to floats makes of equal codes
+// is no step.
+func (s *noise) step(d, v float64) {
 	if d <= 1e-9*math.Abs(v) {
 		s.rests++
 	} else {
@@ -203,6 +209,6 @@ func (e *envelope) push(x float64) {
 	e.cur, e.fill = 0, 0
 	e.max = 0
 	for _, b := range e.blocks {
-		e.max = math.Max(e.max, b)
+		e.max = max(e.max, b)
 	}
 }

@@ -32,14 +32,33 @@ type seep struct {
 	highT int64   // its end
 }
 
-// push takes a valid sample and tells whether a mean is complete.
-func (s *seep) push(t int64, v float64) bool {
-	if s.n == 0 {
-		s.from = t
+// due is when the mean under way ends; it begins at t if none is.
+func (s *seep) due(t int64) int64 {
+	if s.n > 0 {
+		t = s.from
 	}
-	s.sum += v
-	s.n++
-	if t-s.from < seepNs || s.n < 4 {
+	return t + seepNs
+}
+
+// push takes valid samples, none but the last of them due, and tells whether a
+// mean is complete.
+func (s *seep) push(x []daq.Sample) bool {
+	if s.n == 0 {
+		s.from = x[0].T
+	}
+	sum := s.sum
+	for i := range x {
+		sum += x[i].V
+	}
+	s.sum = sum
+	s.n += len(x)
+	t := x[len(x)-1].T
+	return t-s.from >= seepNs && s.hold(t)
+}
+
+// hold ends the mean under way at t where it has enough samples.
+func (s *seep) hold(t int64) bool {
+	if s.n < 4 {
 		return false
 	}
 	mean := s.sum / float64(s.n)

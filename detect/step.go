@@ -8,68 +8,141 @@ import (
 
 // stepPressure takes samples of a specimen pressure channel.
 func (m *Monitor) stepPressure(c *channel, s []daq.Sample) {
-	p, h := c.p, &c.health
-	for i := range s {
-		x := &s[i]
-		if c.period == 0 {
-			c.learnPeriod(x.T)
-		}
-		c.count++
-		if x.Q&daq.Bad != 0 || x.V-x.V != 0 {
-			p.cap.push(x)
-			m.invalid(c, x)
+	c.before = c.count
+	for i := 0; i < len(s); {
+		if n := c.plain(s[i:]); n > 0 {
+			m.measure(c, s, i, i+n)
+			i += n
 			continue
 		}
-		if x.Q&daq.Saturated != 0 {
-			h.run, h.frozen = 0, false // a converter at its end rests there
-		} else if x.Raw == h.lastRaw || h.seen >= codeBlock-1 {
-			if h.code(x) {
-				x.Q |= daq.Frozen
-				p.cap.push(x)
-				m.frozen(c, x)
-				continue
-			}
-		} else if h.run > 0 || h.frozen {
-			h.code(x)
-		} else {
+		m.inspect(c, s, i)
+		i++
+	}
+}
+
+// plain is the number of samples from the first on that need no closer look:
+// measurements on time. It follows their codes.
+func (c *channel) plain(s []daq.Sample) int {
+	h := &c.health
+	if c.period == 0 || h.bad > 0 || h.frozen || !c.p.begun {
+		return 0
+	}
+	n, lastT := 0, c.lastT
+	for most := min(len(s), codeBlock-1-h.seen); n < most; n++ {
+		x := &s[n]
+		if x.Q&(daq.Bad|daq.Saturated) != 0 || x.V-x.V != 0 || x.T-lastT > c.gapNs {
+			break
+		}
+		switch {
+		case x.Raw == h.lastRaw && h.limit > 0 && h.run >= h.limit:
+			h.seen += n
+			return n // frozen
+		case x.Raw == h.lastRaw:
+			h.run++
+			h.equal++
+		case h.run > 0:
+			h.move(x)
+		default:
 			h.lastRaw = x.Raw
-			h.seen++
 		}
-		if c.health.bad > 0 || x.T-c.lastT > c.gapNs || !p.begun {
-			m.resume(c, x)
-			p.seep = seep{}
-		}
+		lastT = x.T
+	}
+	h.seen += max(n, 0)
+	return n
+}
+
+// inspect takes a sample that may be no measurement.
+func (m *Monitor) inspect(c *channel, s []daq.Sample, i int) {
+	p, h, x := c.p, &c.health, &s[i]
+	if c.period == 0 {
+		c.learnPeriod(x.T)
+	}
+	c.count = c.before + uint64(i) + 1
+	if x.Q&daq.Bad != 0 || x.V-x.V != 0 {
+		p.cap.push(s[i : i+1])
+		m.invalid(c, x)
+		return
+	}
+	if x.Q&daq.Saturated != 0 {
+		h.run, h.frozen = 0, false // a converter at its end rests there
+	} else if x.Raw != h.lastRaw && h.run == 0 && !h.frozen && h.seen < codeBlock-1 {
+		h.lastRaw = x.Raw
+		h.seen++
+	} else if h.code(x) {
+		x.Q |= daq.Frozen
+		p.cap.push(s[i : i+1])
+		m.frozen(c, x)
+		return
+	}
+	if h.bad > 0 || x.T-c.lastT > c.gapNs || !p.begun {
+		m.resume(c, x)
+		p.seep = seep{}
+	}
+	if c.period == 0 { // the pyramid can't be built yet
 		c.lastT, c.seenT, c.last = x.T, x.T, x.V
-		p.cap.push(x)
-		if c.period == 0 {
-			continue
+		p.cap.push(s[i : i+1])
+		return
+	}
+	if x.Q&daq.Saturated != 0 {
+		m.saturate(c)
+	}
+	m.measure(c, s, i, i+1)
+}
+
+// measure takes the measurements s[from:to].
+func (m *Monitor) measure(c *channel, s []daq.Sample, from, to int) {
+	p := c.p
+	for from < to {
+		n, level, spiked := p.push(upTo(s[from:to], min(m.due, p.seep.due(s[from].T))))
+		held := s[from : from+n]
+		from += n
+		x := &s[from-1]
+		c.count = c.before + uint64(from)
+		c.lastT, c.seenT, c.last = x.T, x.T, x.V
+		p.cap.push(held)
+		if level >= 0 || spiked > 0 || p.phase != calm {
+			m.attend(c, s, from-1, level, spiked)
 		}
-		if x.Q&daq.Saturated != 0 {
-			m.saturate(c)
-		}
-		level, spiked := p.push(x.V)
-		if spiked > 0 {
-			m.spiked(c, s, i, spiked)
-		}
-		if level >= 0 {
-			m.fired(c, level)
-		} else if p.phase != calm && p.cap.n-p.lastFall < againSpan {
-			m.again(c)
-		} else if p.phase == rising && p.cap.n < p.step.until {
-			m.collapses(c)
-		}
-		if p.run == 0 && x.V > p.high {
-			p.high = x.V
-		}
-		if l := &p.levels[0]; l.n >= p.phaseEnd && p.phase != calm {
-			p.phase = calm
-		}
-		if p.seep.push(x.T, x.V) {
+		if p.seep.push(held) {
 			m.seeps(c)
 		}
 		if x.T >= m.due {
 			m.look(x.T)
 		}
+	}
+}
+
+// upTo is s up to the first sample at or after t.
+func upTo(s []daq.Sample, t int64) []daq.Sample {
+	if s[len(s)-1].T < t {
+		return s
+	}
+	for i := range s {
+		if s[i].T >= t {
+			return s[:i+1]
+		}
+	}
+	return s
+}
+
+// attend looks at sample i, at which a level may have fired, an excursion turned
+// out to be a spike, or the trace is not calm.
+func (m *Monitor) attend(c *channel, s []daq.Sample, i, level, spiked int) {
+	p := c.p
+	if spiked > 0 {
+		m.spiked(c, s, i, spiked)
+	}
+	switch {
+	case level >= 0:
+		m.fired(c, level)
+	case p.phase != calm && p.cap.n-p.lastFall < againSpan:
+		m.again(c)
+	case p.phase == rising && p.cap.n < p.step.until:
+		m.collapses(c)
+	}
+	p.crown(s[i].V)
+	if p.phase != calm && p.levels[0].n >= p.phaseEnd {
+		p.phase = calm
 	}
 }
 

@@ -62,11 +62,7 @@ func (h *health) code(x *daq.Sample) bool {
 		h.judgeCodes()
 	}
 	if x.Raw != h.lastRaw {
-		if h.run > 0 && !h.frozen && float64(h.run) > h.longest {
-			h.longest = float64(h.run)
-		}
-		h.lastRaw, h.run, h.frozen = x.Raw, 0, false
-		h.runFrom = x.T
+		h.move(x)
 		return false
 	}
 	h.run++
@@ -75,6 +71,15 @@ func (h *health) code(x *daq.Sample) bool {
 		h.frozen = true
 	}
 	return h.frozen
+}
+
+// move ends a run of equal codes.
+func (h *health) move(x *daq.Sample) {
+	if h.run > 0 && !h.frozen && float64(h.run) > h.longest {
+		h.longest = float64(h.run)
+	}
+	h.lastRaw, h.run, h.frozen = x.Raw, 0, false
+	h.runFrom = x.T
 }
 
 // judgeCodes sets the run of equal codes that can't be chance: at the measured
