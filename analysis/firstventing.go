@@ -32,12 +32,12 @@ func FitFirstVenting(w detect.Window, ch daq.Channel) detect.Finding {
 	for i := range s.v {
 		s.v[i] = -s.v[i] // a rise is a fall upside down
 	}
-	at, u, ok := s.riseOnsets(from, to)
+	at, u, ok := s.riseOnsets(from, to, ch.LagS)
 	if !ok {
 		f.Absent["onset_u"] = "no rise was found in the window"
 		return f
 	}
-	at -= ch.LagS + ch.DelayS
+	at -= ch.DelayS
 	u = math.Hypot(u, 2*math.Hypot(ch.LagUS, s.dt/math.Sqrt(12)))
 	f.Onset, f.OnsetU = new(s.origin+int64(at*1e9)), new(int64(math.Ceil(u*1e9)))
 	return f
@@ -65,10 +65,10 @@ var riseParts = [...]float64{1, 0.5, 0.25, 0.12}
 
 // riseOnsets is the onset by the part of the rise that tells it best, where what
 // a part differs from the next larger one counts as uncertainty.
-func (s *stretch) riseOnsets(from, to int) (onset, u float64, ok bool) {
+func (s *stretch) riseOnsets(from, to int, lag float64) (onset, u float64, ok bool) {
 	last, have := 0.0, false
 	for _, part := range riseParts {
-		x, ux, found := s.riseOnset(from, s.risen(from, to, part))
+		x, ux, found := s.riseOnset(from, s.risen(from, to, part), lag)
 		if !found {
 			break
 		}
@@ -98,13 +98,14 @@ func (s *stretch) risen(from, to int, part float64) int {
 }
 
 // riseOnset is the mean onset (s from the trigger) over the likelihood of all
-// onsets and time constants, and twice its standard deviation. The noise is
-// that of the line before the rise, widened by Birge's ratio where the model
-// does not fit.
-func (s *stretch) riseOnset(from, to int) (onset, u float64, ok bool) {
+// onsets and time constants, and twice its standard deviation; the rise is seen
+// through a lag of first order, in s. The noise is that of the line before the
+// rise, widened by Birge's ratio where the model does not fit.
+func (s *stretch) riseOnset(from, to int, lag float64) (onset, u float64, ok bool) {
 	quiet := max(s.trigger-s.trigger/8-2, from+riseFewest)
 	variance := math.Pow(robustSD(lineResiduals(s.t[from:min(quiet, s.trigger)], s.v[from:min(quiet, s.trigger)])), 2)
 	b := s.bin(from, to, 16*s.dt, 1.0/12, 1.0/12, 0)
+	b.lag = lag
 	found := searchHinge(&b, math.Max(variance, 1e-6), s.dt)
 	best := hinge{chi2: math.Inf(1)}
 	for _, h := range found {

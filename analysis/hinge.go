@@ -76,6 +76,18 @@ func lineMisfit(b *bins, variance float64) float64 {
 	return sum / variance
 }
 
+// fallen is how far (0 to -1) a fall of time constant tau has gone x after its
+// onset, seen through a lag of first order.
+func fallen(x, tau, lag float64) float64 {
+	switch {
+	case lag <= 0:
+		return math.Expm1(-x / tau)
+	case math.Abs(tau-lag) < 1e-3*lag:
+		return math.Exp(-x/lag)*(1+x/lag) - 1
+	}
+	return (tau*math.Expm1(-x/tau) - lag*math.Expm1(-x/lag)) / (tau - lag)
+}
+
 // fitHinge solves the three linear figures of a hinge.
 func fitHinge(b *bins, onset, tau, variance float64) (hinge, bool) {
 	var s0, s1, s2, e1, ex, ee, r0, r1, re float64
@@ -86,7 +98,7 @@ func fitHinge(b *bins, onset, tau, variance float64) (hinge, bool) {
 		s0, s1, s2, r0, r1 = s0+n, s1+n*x, s2+n*x*x, r0+n*y, r1+n*x*y
 		e := 0.0
 		if x > 0 {
-			e = math.Expm1(-x / tau)
+			e = fallen(x, tau, b.lag)
 			e1, ex, ee, re = e1+n*e, ex+n*e*x, ee+n*e*e, re+n*e*y
 		}
 		fall[i] = e

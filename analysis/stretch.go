@@ -148,6 +148,7 @@ type bins struct {
 	first []int     // index of the bin's first sample in the stretch
 	end   []int     // one past the last
 	room  []float64 // work space of fitHinge, one a bin
+	lag   float64   // s: the transducer's, where a hinge is to be seen through it
 }
 
 // bin groups the samples [from, to): one by one within `single` of a centre, in

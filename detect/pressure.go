@@ -9,13 +9,14 @@ import (
 const (
 	levelsMax = 4
 	// Nothing is called before learnS and learnLeast samples of a trace, and only
-	// what is sharp, within sharpS, before youngS and youngLeast: what is slower may
-	// come back as it did before anybody looked.
+	// what is sharp, within sharpS or sharpLeast, before youngS and youngLeast: what
+	// is slower may come back as it did before anybody looked.
 	learnS     = 0.06 // s
 	learnLeast = 100  // samples
 	youngS     = 0.3  // s
 	youngLeast = 600  // samples
 	sharpS     = 0.010
+	sharpLeast = 4 // samples
 	// overlap makes up for windows that mostly fire together, and for what the
 	// spike-proof second look takes away: found on white noise at 1e4 to 1e6
 	// samples between false alarms.
@@ -26,8 +27,12 @@ const (
 	fillShort  = 64
 	fillMax    = 20000
 	spikeSigma = 6.0
-	// spikeBegins is when the step of the codes is known, and the noise with it.
+	// spikeBegins is when the step of the codes is known, and the noise with it;
+	// before that only a departure by strayJumps of the usual limit and strayCodes
+	// of the least step seen is suspected.
 	spikeBegins = 5*blockLen + 16
+	strayJumps  = 5
+	strayCodes  = 8
 	// wobbleNoise is how many standard deviations of a sample its departure from
 	// the mean of the four before is at most by chance: sqrt(1.25) of 3.7.
 	wobbleNoise = 4.2
@@ -162,7 +167,7 @@ func (p *pressure) setRate(rateHz, share float64) {
 		}
 		l.deaf = int(max(learnS*rateHz, learnLeast)) / div
 		l.young = int(max(youngS*rateHz, youngLeast)) / div
-		l.sharp = int(sharpS*rateHz) / div
+		l.sharp = max(int(sharpS*rateHz), sharpLeast) / div
 		div *= octave
 	}
 	p.fresh = true
@@ -242,7 +247,7 @@ func (p *pressure) depart(v, e float64) (spiked int) {
 	switch {
 	case p.run > 0:
 		spiked = p.away(v)
-	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4 && l0.n > spikeBegins:
+	case a > p.jump && p.jump > 0 && l0.n-l0.since > 4 && p.stray(a):
 		p.run, p.ref, p.peak, p.doubt = 1, l0.newestMean(), e, 0
 	default:
 		if l0.n&3 == 0 && p.dep.push(e*e) {
@@ -256,6 +261,13 @@ func (p *pressure) depart(v, e float64) (spiked int) {
 		p.wobble.push(e)
 	}
 	return spiked
+}
+
+// stray tells whether a departure beyond the limit may be suspected of a spike:
+// until the step of the codes is known only a gross one.
+func (p *pressure) stray(a float64) bool {
+	return p.levels[0].n > spikeBegins ||
+		p.noise.least > 0 && a > strayJumps*p.jump && a > strayCodes*p.noise.least
 }
 
 // away follows an excursion: back within three samples it was a spike, and is

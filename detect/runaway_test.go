@@ -110,6 +110,12 @@ func TestHeatersAndWiresAreNoRunaway(t *testing.T) {
 			}
 			return 80 + 0.5*s
 		},
+		"junction open for a second": func(s float64) float64 { // known for open (one code) only after a while
+			if s > 20.08 && s < 21.05 {
+				return math.Inf(1)
+			}
+			return 80 + 0.5*s
+		},
 		"junction that moves": func(s float64) float64 {
 			if s > 20 {
 				return 150
@@ -117,7 +123,7 @@ func TestHeatersAndWiresAreNoRunaway(t *testing.T) {
 			return 80 + 0.5*s
 		},
 	} {
-		for _, rate := range []float64{2, 10, 50, 1000} {
+		for _, rate := range []float64{2, 10, 50, 500, 1000} {
 			if got := heatedSkin(t, rate, 45, course); len(got) > 0 {
 				t.Errorf("%s at %g Hz: %+v", name, rate, got)
 			}
@@ -147,7 +153,7 @@ func TestCriteriaStay(t *testing.T) {
 }
 
 // heatedSkin runs a monitor over a skin temperature made of its course, at a
-// rate, and returns its runaways.
+// rate, and returns its runaways. An infinite one is what an open wire reads.
 func heatedSkin(t *testing.T, rateHz, until float64, course func(s float64) float64) []Event {
 	t.Helper()
 	const seed = 4
@@ -165,6 +171,10 @@ func heatedSkin(t *testing.T, rateHz, until float64, course func(s float64) floa
 	for i := 0; float64(i)*dt < until; i++ {
 		at := float64(i) * dt
 		x := daq.Sample{T: int64(math.Round(at * 1e9)), V: course(at) + 0.05*rng.NormFloat64()}
+		if math.IsInf(x.V, 1) {
+			x.V = 1372
+		}
+		x.Raw = x.V
 		m.Step(1, []daq.Sample{x})
 		x.V = 23 + at // a terminal block that warms up quickly is no cell
 		m.Step(2, []daq.Sample{x})
@@ -261,6 +271,45 @@ func TestSlowedIsNoFall(t *testing.T) {
 		n := naming{course: &course{onset: 5.958e5, lowest: x.lowest, depth: 3.08e5, left: 2.99e5}, m: &Monitor{opt: Options{Rig: x.rig}}, noise: 836}
 		if n.slowed() != x.want {
 			t.Errorf("%s, lowest %g Pa: slowed is not %v", x.rig, x.lowest, x.want)
+		}
+	}
+}
+
+// A first venting within the first minute of a vessel that is read ten times a
+// second is told as it comes, and spikes of one or two samples on a channel so
+// young are none.
+func TestFirstVentingOfAYoungTrace(t *testing.T) {
+	const seed = 11
+	t.Logf("seed %d", seed)
+	for _, rate := range []float64{10, 50, 1000} {
+		for trial := range 20 {
+			rng := rand.New(rand.NewPCG(seed, uint64(trial)))
+			begin := 150 + rng.IntN(400) // samples
+			spike := trial%2 == 1
+			m, err := New(Options{Rig: RunawayRig, RateHz: []float64{rate}, Channels: []daq.Channel{
+				{Name: "p1", Role: daq.RoleSpecimen, Quantity: daq.Pressure, Reference: daq.Absolute}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var told []int64
+			for i := range begin + 300 {
+				p := 1e5 + 20*float64(i)/rate + 80*rng.NormFloat64()
+				if d := i - begin; spike && d >= 0 && d < 1+trial%3 {
+					p -= 2e5
+				} else if !spike && d >= 0 {
+					p += 1e5 * -math.Expm1(-float64(d+1)/2)
+				}
+				p = math.Round(p/90) * 90
+				m.Step(0, []daq.Sample{{T: int64(float64(i) / rate * 1e9), V: p, Raw: p}})
+				for _, e := range m.Take().Events {
+					if e.Kind == FirstVenting && e.Rev == 1 {
+						told = append(told, int64(math.Round(float64(e.Decided)*1e-9*rate))-int64(begin))
+					}
+				}
+			}
+			if spike && len(told) > 0 || !spike && (len(told) != 1 || told[0] > 12) {
+				t.Errorf("%g Hz, trial %d, spike %v: first ventings decided %d samples after sample %d", rate, trial, spike, told, begin)
+			}
 		}
 	}
 }

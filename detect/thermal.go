@@ -113,6 +113,13 @@ func (c *tempCourse) clear() {
 	c.binN, c.binV, c.binAt = 0, 0, 0
 }
 
+// cut drops what ran into a hole that is short enough for the course to go on
+// after it: an open wire reads high before it is known for one.
+func (c *tempCourse) cut() {
+	c.seen = 0
+	c.binN, c.binV, c.binAt = 0, 0, 0
+}
+
 // above is how far the newest value lies above all of the course before from,
 // each led on to from at the rate that the oldest part of it shows, at most
 // most a second: what only makes up for a fall does not get above it. What was
@@ -287,8 +294,12 @@ func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {
 	default:
 		return // room and terminals tell nothing of the cell
 	}
-	if s.last != 0 && x.T-s.last > max(4*c.period, int64(2e9)) {
+	switch gap := x.T - s.last; {
+	case s.last == 0:
+	case gap > max(4*c.period, int64(2e9)):
 		s.clear()
+	case gap > 4*max(c.period, binNs):
+		s.cut()
 	}
 	if s.push(x.T, x.V) {
 		t.reverse(m, c, s, other)

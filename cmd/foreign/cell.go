@@ -40,7 +40,7 @@ type cell struct {
 
 // A course is what happened to a cell: the traces without noise, and the truth.
 type course struct {
-	p, skin, gas, volts []float64
+	p, skin, gas, volts []float64 // p as the transducer sees it
 	vent, runaway       float64 // s; NaN: never
 	rapid               float64 // s: the rate reached 1 K/s
 	settled             float64 // mol of gas at the end
@@ -73,28 +73,32 @@ func (b *bench) runs() *course {
 		amount: v.start * v.volume / (rGas * v.temperature)}
 	begin := s.amount
 	skinSeen, gasSeen, undipped := s.skin, s.gas, s.skin
+	seen := v.start
 	t := 0.0
 	for i, end := range b.times {
 		steps := max(1, int(math.Ceil((end-t)/0.002)))
 		h := (end - t) / float64(steps)
 		for range steps {
 			t += h
+			before := s.pressure(v)
 			warms := s.heat(c, v, o, t, h)
 			s.breathe(c, v, o, t, h)
 			s.judge(o, t, warms)
+			seen = follow(seen, before, s.pressure(v), h, b.transducer.lag)
 		}
 		lag := -math.Expm1(-1 / b.rate / c.couple)
 		skinSeen += (s.skin + c.chill(t, o.vent) - skinSeen) * lag
 		undipped += (s.skin - undipped) * lag
 		o.dip = math.Max(o.dip, undipped-skinSeen)
 		gasSeen += (s.gas - gasSeen) * lag
-		p := s.amount * rGas * s.gas / v.volume
-		o.p[i], o.skin[i], o.gas[i], o.volts[i] = p, skinSeen, gasSeen, s.volts
-		o.peak, o.peakC = math.Max(o.peak, p), math.Max(o.peakC, s.skin-tWarm)
+		o.p[i], o.skin[i], o.gas[i], o.volts[i] = seen, skinSeen, gasSeen, s.volts
+		o.peak, o.peakC = math.Max(o.peak, s.pressure(v)), math.Max(o.peakC, s.skin-tWarm)
 	}
 	o.settled = s.amount - begin - s.purged
 	return o
 }
+
+func (s *cellState) pressure(v *vessel) float64 { return s.amount * rGas * s.gas / v.volume }
 
 // heat warms the cell for h seconds and returns its rate, K/s.
 func (s *cellState) heat(c *cell, v *vessel, o *course, t, h float64) float64 {

@@ -176,7 +176,7 @@ func (b *bench) make(rng *rand.Rand) ([]column, *truth) {
 	var clean []float64
 	if b.thermal != nil {
 		w.course = b.runs()
-		clean = b.lagged(w.course.p)
+		clean = w.course.p
 	} else {
 		_, clean = b.vessel.play(b.transducer, b.times, -1)
 	}
@@ -207,17 +207,6 @@ func (b *bench) make(rng *rand.Rand) ([]column, *truth) {
 		w.Expected = append(w.Expected, expected{n.event, n.at + b.offset, n.feasible})
 	}
 	return columns, w
-}
-
-// lagged is the transducer's first-order view.
-func (b *bench) lagged(p []float64) []float64 {
-	out := make([]float64, len(p))
-	x := p[0]
-	for i := range p {
-		x += (p[i] - x) * -math.Expm1(-1/b.rate/b.transducer.lag)
-		out[i] = x
-	}
-	return out
 }
 
 // couples are the columns of a runaway rig beside its pressure.
@@ -302,7 +291,7 @@ func (w *truth) cell(b *bench, gauge bool) {
 		PeakBar: (o.peak - off) / bar, PeakC: o.peakC, DipC: o.dip}
 	if !math.IsNaN(o.vent) {
 		i := index(b.times, o.vent)
-		j := min(len(b.times)-1, i+int(5*b.thermal.ventTime*b.rate)+1)
+		j := min(len(b.times)-1, i+int(5*(b.thermal.ventTime+b.transducer.lag)*b.rate)+1)
 		c.StepBar = (o.p[j] - o.p[max(i-1, 0)]) / bar
 	}
 	w.Cell = c

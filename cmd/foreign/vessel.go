@@ -224,8 +224,11 @@ func swing(y, dy, a, b, h, w, damp float64) (float64, float64) {
 // follow is what a first-order lag reads h seconds after it read x, while its
 // input goes straight from a to b: the exact answer, however long the step.
 func follow(x, a, b, h, lag float64) float64 {
-	if lag <= 0 {
+	switch {
+	case lag <= 0:
 		return b
+	case h <= 0:
+		return x
 	}
 	behind := (b - a) / h * lag
 	return b - behind + (x-a+behind)*math.Exp(-h/lag)
