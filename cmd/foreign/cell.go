@@ -41,9 +41,9 @@ type cell struct {
 // A course is what happened to a cell: the traces without noise, and the truth.
 type course struct {
 	p, skin, gas, volts []float64 // p as the transducer sees it
-	vent, runaway       float64 // s; NaN: never
-	rapid               float64 // s: the rate reached 1 K/s
-	settled             float64 // mol of gas at the end
+	vent, runaway       float64   // s; NaN: never
+	rapid               float64   // s: the rate reached 1 K/s
+	settled             float64   // mol of gas at the end
 	peak, peakC         float64
 	dip                 float64 // K, as the couple sees it
 }
