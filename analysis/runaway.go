@@ -129,7 +129,7 @@ type RunawayResult struct {
 	GasM3PerAh  *float64       // m3 an Ah of nominal capacity
 	State       ReferenceState //
 	RatePaS     *float64       // (dP/dt)max, Pa/s: least squares over ...
-	RateWindowS *float64       // ... this window, s, which its size chose
+	RateWindowS *float64       // ... this window, s, from its first sample to its last, which its size chose
 	Venting     int64          // ns; 0: not seen
 	SelfHeating int64          // ns; 0: not found
 	SelfRateCS  *float64       // °C/s of own heating that counts as its onset

@@ -372,7 +372,7 @@ func nearest(events []*event, kind string, at, within float64) *event {
 
 // steepest is the largest least-squares slope over a window, a second.
 func steepest(x []float64, rate, window float64) float64 {
-	n := max(2, int(math.Round(window*rate)))
+	n := max(2, int(math.Round(window*rate))+1) // the window is from its first sample to its last
 	most, mid := 0.0, float64(n-1)/2
 	for i := 0; i+n <= len(x); i++ {
 		sum, square := 0.0, 0.0
