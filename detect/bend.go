@@ -21,7 +21,7 @@ type bend struct {
 }
 
 // fresh tells whether a smooth course does not explain the departure.
-func (b *bend) fresh() bool { return b.departs > bendFactor*b.below+bendSigma*b.belowSD }
+func (b *bend) fresh(factor float64) bool { return b.departs > factor*b.below+bendSigma*b.belowSD }
 
 // steepens tells whether a fall inside a fall is a fresh one. A vent that opens
 // slowly, or is seen through a lag, bends the trace for a while: the departure
@@ -30,7 +30,11 @@ func (b *bend) fresh() bool { return b.departs > bendFactor*b.below+bendSigma*b.
 // to tell yet.
 func (p *pressure) steepens(l *level, w *window) (fresh, bent bool) {
 	own := bend{departs: -w.r / float64(w.length), below: math.Max(0, -w.bow), belowSD: w.bowSD}
-	if own.fresh() {
+	factor := bendFactor
+	if p.phase == rising {
+		factor = 1 // what goes over its top falls less than the parabola does
+	}
+	if own.fresh(factor) {
 		return true, false
 	}
 	bent = own.below > 3*own.belowSD
@@ -42,7 +46,7 @@ func (p *pressure) steepens(l *level, w *window) (fresh, bent bool) {
 	most := min(l.n-max(held, l.n-ringLen)-gap, spanMax)
 	for span := max(spanLeast, 2*gap-w.length); span <= most; span += span / 2 {
 		b := l.bendOver(w, gap, span)
-		if b.departs > w.z*b.sd && b.fresh() {
+		if b.departs > w.z*b.sd && b.fresh(factor) {
 			return true, false
 		}
 	}

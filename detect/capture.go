@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"ventward/daq"
@@ -80,6 +81,46 @@ func (c *capture) mean(from, to int) (m float64, n int) {
 		m /= float64(n)
 	}
 	return m, n
+}
+
+// calm is the mean of the valid samples of [from, to) and their number, with what
+// stands out for at most three samples, by more than limit, moved to the median
+// round it: a spike nobody has marked. What falls or rises steadily is its own
+// median.
+func (c *capture) calm(from, to int, limit float64) (m float64, n int) {
+	for k := max(from, c.oldest()); k < min(to, c.n); k++ {
+		i := k & c.mask
+		if c.q[i]&daq.Bad != 0 {
+			continue
+		}
+		v := c.v[i]
+		if k-spikeLen >= c.oldest() && k+spikeLen < c.n && (math.Abs(v-c.at(k-spikeLen)) > limit || math.Abs(v-c.at(k+spikeLen)) > limit) {
+			if mid := c.median(k); math.Abs(v-mid) > limit {
+				v = mid
+			}
+		}
+		m += v
+		n++
+	}
+	if n > 0 {
+		m /= float64(n)
+	}
+	return m, n
+}
+
+// median is the median of the valid samples round the valid sample number k, over
+// more than twice the longest spike.
+func (c *capture) median(k int) float64 {
+	var v [2*spikeLen + 1]float64
+	n := 0
+	for j := k - spikeLen; j <= k+spikeLen; j++ {
+		if c.q[j&c.mask]&daq.Bad == 0 {
+			v[n] = c.at(j)
+			n++
+		}
+	}
+	slices.Sort(v[:n])
+	return (v[(n-1)/2] + v[n/2]) / 2
 }
 
 // wander is by how much the means of n samples differ from those apart samples

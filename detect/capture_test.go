@@ -37,3 +37,29 @@ func TestWander(t *testing.T) {
 		}
 	}
 }
+
+// TestCalm: the mean of a stretch without what stands out for up to three samples;
+// a step and a steep fall are taken as they are.
+func TestCalm(t *testing.T) {
+	c := newCapture(1000)
+	for i := range 100 {
+		v := 10.0
+		switch {
+		case i >= 20 && i < 23:
+			v = 5000
+		case i == 30:
+			v = -900
+		case i >= 60:
+			v = 4 - 0.5*float64(i-60)
+		}
+		c.push(&daq.Sample{T: int64(i) * 1e6, V: v})
+	}
+	for _, x := range []struct {
+		from, to int
+		want     float64
+	}{{10, 50, 10}, {56, 60, 10}, {60, 62, 3.75}, {64, 66, 1.75}} {
+		if m, n := c.calm(x.from, x.to, 2); n != x.to-x.from || math.Abs(m-x.want) > 1e-9 {
+			t.Errorf("samples %d to %d: mean %g of %d, want %g", x.from, x.to, m, n, x.want)
+		}
+	}
+}

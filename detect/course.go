@@ -25,6 +25,7 @@ type course struct {
 	deepT   int64   // when
 	left    float64 // fall below the line continued, at the end, Pa
 	leftSD  float64
+	begun   float64 // first block mean from the onset on, Pa
 	top     float64 // highest block mean from the onset on, Pa
 	lenient bool    // something that comes back has been about
 	back    float64 // least fall below the line after the deepest point, Pa
@@ -99,15 +100,15 @@ func (k *watch) ahead(s *course) {
 	s.length = float64(s.n) * dt
 	s.onset, s.before = k.v0+k.slope*float64(s.t-k.t0)*1e-9, k.slope
 	guard := max(2, int(k.ns/k.c.period)/4)
-	s.span = min(k.onset-guard-k.from, max(4*s.n, 256))
+	s.span = min(k.onset-guard-k.free, max(4*s.n, 256))
 	if s.span >= leastSeen/2 {
 		if v, slope, good := p.cap.line(k.onset-guard-s.span, k.onset-guard, s.t); good && slope >= 0 {
 			s.onset, s.before = v, slope
 		}
 	}
 	// A ramp is believed to go on for as long as it was seen twice over.
-	if k.onset-k.from >= leastSeen {
-		s.goOn = 2 * float64(k.onset-k.from) * dt
+	if k.onset-k.free >= leastSeen {
+		s.goOn = 2 * float64(k.onset-k.free) * dt
 	}
 }
 
@@ -125,15 +126,19 @@ func (k *watch) blocks(s *course) {
 	s.lowest, s.top = math.Inf(1), math.Inf(-1)
 	s.blockS = float64(block) * float64(k.c.period) * 1e-9
 	last := math.NaN()
+	limit := 2 * spikeSigma * p.sigma()
 	s.sunk = true
 	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
 	for i := s.from; i+block <= s.to; i += max(1, block/2) {
-		v, n := p.cap.mean(i, i+block)
+		v, n := p.cap.calm(i, i+block, limit)
 		if n == 0 {
 			continue
 		}
 		if fall := (last - v) / (s.blockS * float64(max(1, block/2)) / float64(block)); fall > s.fastest {
 			s.fastest = fall
+		}
+		if math.IsNaN(last) {
+			s.begun = v
 		}
 		last = v
 		if i > s.from+s.n/4 {

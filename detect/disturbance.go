@@ -14,7 +14,7 @@ func (n *naming) passed() bool {
 		return false
 	}
 	on := p.cap.find(far) - max(8, int(int64(passAheadNs)/dt))
-	from := max(on-int(int64(passSpanNs)/dt), p.cap.oldest(), n.m.ventFrom(n.k.c, far))
+	from := max(on-int(int64(passSpanNs)/dt), p.cap.oldest(), n.m.ventFrom(n.k.c, far), n.m.stepped(n.k.c, on))
 	if on-from < 4*leastSeen {
 		return false
 	}
@@ -50,7 +50,7 @@ func (m *Monitor) disturbedFrom(r *record) int64 {
 	first := r.ev.Onset
 	for i := len(m.book.recs) - 1; i >= 0; i-- {
 		x := m.book.recs[i]
-		if x.ev.ID >= r.ev.ID || x.seat != r.seat || x.ev.Kind == Dump {
+		if x.ev.ID >= r.ev.ID || x.seat != r.seat || x.ev.Kind == Dump || x.ev.Kind == SupplyStep && x.shape == "" {
 			continue
 		}
 		if first-x.ev.Onset > disturbNs {

@@ -25,7 +25,8 @@ type watch struct {
 	c      *channel
 	decide int   // capture number of the deciding sample
 	onset  int   // capture number of the onset's guess
-	from   int   // capture number from which the ramp is free of earlier events
+	from   int   // capture number from which the ramp is free of earlier falls
+	free   int   // and of the supply's steps
 	after  bool  // there were earlier events
 	until  int   // first of a later event; 0: none yet
 	early  int64 // when the first window is due; 0: it is out
@@ -263,6 +264,7 @@ func (m *Monitor) departed(c *channel, k *watch) *record {
 	now := c.lastT
 	k.c, k.ambient, k.decide, k.t0, k.least = c, m.ambient, p.cap.n-1, now, m.leastPa(c.cfg.Reference)
 	k.from, k.after, k.peak = max(p.lastFall, p.cap.oldest()), p.lastFall > 0, p.high
+	k.free = max(k.from, m.stepped(c, k.onset))
 	t := p.cap.t[k.onset&p.cap.mask]
 	slack := max(k.ns, (now-t)/2) + int64(c.cfg.LagS*1e9)
 	m.closeBefore(c, k.onset)

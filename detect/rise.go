@@ -12,6 +12,7 @@ const (
 // A lift is a step of the supply just noticed.
 type lift struct {
 	before float64 // pressure that it started from, Pa
+	slope  float64 // at which that rose, Pa/s
 	size   float64 // Pa
 	at     int     // capture number where it began
 	until  int     // capture number up to which a collapse is looked for
@@ -63,7 +64,7 @@ func (m *Monitor) risen(c *channel, l *level, w *window) bool {
 	onset := max(p.cap.n-1-back*l.div, p.cap.oldest())
 	p.step = lift{}
 	if l.slope > -riseSigma*l.sigma*slopeSD(l.span) { // what falls anyway goes on to
-		p.step = lift{before: p.base + l.at(float64(back)), size: rise, at: onset, until: p.cap.n + riseSpan}
+		p.step = lift{before: p.base + l.at(float64(back)), slope: l.slope / (float64(l.div) * float64(c.period) * 1e-9), size: rise, at: onset, until: p.cap.n + riseSpan}
 	}
 	if r := m.book.at(c.p.lastRise); r != nil && c.lastT-r.ev.End < episodeNs {
 		m.book.prolong(r.ev.ID, c.lastT) // one course of steps or pulses, one event
@@ -91,4 +92,17 @@ func (m *Monitor) supplied(c *channel, at int64) {
 	r.ev.End, r.ev.Named = c.lastT, c.lastT
 	e.used = r.ev.ID
 	m.book.issue(r)
+}
+
+// stepped is the capture number up to which the supply was stepping before an
+// onset; 0: it was not.
+func (m *Monitor) stepped(c *channel, onset int) int {
+	r := m.book.at(c.p.lastRise)
+	if r == nil || c.p.lastRise == 0 {
+		return 0
+	}
+	if to := c.p.cap.find(r.ev.End) + 1; to < onset {
+		return to
+	}
+	return 0
 }

@@ -59,7 +59,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 	if kind, fault := n.sensor(); kind != "" || n.refills {
 		return kind, fault
 	}
-	if s.depth < n.noise && s.left < -n.noise {
+	if s.depth < n.noise && s.left < -n.noise || n.tops() {
 		return SupplyStep, "" // it stands above the line: a rise that settled
 	}
 	if !final {
@@ -100,6 +100,20 @@ func (n *naming) sensor() (Kind, Fault) {
 	}
 	return "", ""
 }
+
+// tops tells whether a step of the supply only goes over into what comes after
+// it: the pressure has not fallen since, and the step was the last thing before, or
+// the ramp goes on as it did ahead of it.
+func (n *naming) tops() bool {
+	if n.begun-n.lowest >= n.noise || !n.final && n.after < 3*n.slopeSD {
+		return false
+	}
+	p := n.k.c.p
+	s := &p.step
+	return n.k.free > n.k.from || s.size > 0 && n.t-p.cap.t[s.at&p.cap.mask] < topNs && n.after > s.slope-3*n.slopeSD
+}
+
+const topNs = int64(2e9) // that a step of the supply takes at most
 
 // slowed tells whether the pressure of a vessel goes on rising, only not as fast:
 // gas comes at its own pace, and a line through what came before says nothing

@@ -51,7 +51,7 @@ func (n *naming) yields() (ratio float64, ok bool) {
 // yielding takes the block means of the stretch.
 func (n *naming) yielding() (z yielding) {
 	p := n.k.c.p
-	from := max(n.k.from, n.k.onset-2*n.n, p.cap.oldest())
+	from := max(n.k.free, n.k.onset-2*n.n, p.cap.oldest())
 	block := max(1, (n.to-from)/yieldBlocks)
 	span := float64(n.to - from)
 	for i := from; i+block <= n.to; i += block {
