@@ -52,7 +52,7 @@ func TestCalm(t *testing.T) {
 		case i >= 60:
 			v = 4 - 0.5*float64(i-60)
 		}
-		c.push(&daq.Sample{T: int64(i) * 1e6, V: v})
+		c.push([]daq.Sample{{T: int64(i) * 1e6, V: v}})
 	}
 	for _, x := range []struct {
 		from, to int
