@@ -131,31 +131,57 @@ func (l *limit) detection(tr *sim.Trace, r []float64, begin, start, end int) {
 }
 
 // cramerRao is the bound for the effective onset with level, ramp, size, time
-// scale and opening width as unknowns, by derivatives of the noise-free fall.
+// scale, opening width and lag as unknowns, by derivatives of the noise-free
+// fall. Of the lag the bench knows what it states: its standard uncertainty is
+// that of a normal prior.
 func (l *limit) cramerRao(tr *sim.Trace, r []float64, begin, start, end int, onset float64) float64 {
+	const unknowns = 7
 	h := 1 / tr.RateHz
-	f := mat.NewSymDense(6, nil)
-	var g [6]float64
+	f := mat.NewSymDense(unknowns, nil)
+	var g [unknowns]float64
+	late := later(r, h, tr.Series[0].LagS)
 	for k := max(begin, 1); k < min(end, len(r)-1); k++ {
 		x := float64(tr.T[k])*1e-9 - onset
 		d := (r[k+1] - r[k-1]) / (2 * h)
 		dd := (r[k+1] - 2*r[k] + r[k-1]) / (h * h)
-		g = [6]float64{d, 1, x, r[k], x * d, dd * h * h}
+		g = [unknowns]float64{d, 1, x, r[k], x * d, dd * h * h, late[k]}
 		for a := range g {
 			for b := a; b < len(g); b++ {
 				f.SetSym(a, b, f.At(a, b)+g[a]*g[b]/l.sigma/l.sigma)
 			}
 		}
 	}
-	// unit diagonal before the inversion
-	var scale [6]float64
+	u := math.Max(tr.Series[0].Channel.LagUS, 1e-9)
+	f.SetSym(unknowns-1, unknowns-1, f.At(unknowns-1, unknowns-1)+1/(u*u))
+	return bound(f)
+}
+
+// later is the derivative of what a first-order lag (s) reads by the lag itself:
+// less the reading's rate as the lag would read it. Samples are h apart (s).
+func later(r []float64, h, lag float64) []float64 {
+	out := make([]float64, len(r))
+	keep := 0.0
+	if lag > 0 {
+		keep = math.Exp(-h / lag)
+	}
+	for k := 1; k < len(r)-1; k++ {
+		out[k] = keep*out[k-1] - (1-keep)*(r[k+1]-r[k-1])/(2*h)
+	}
+	return out
+}
+
+// bound is the standard deviation that the information f leaves to its first
+// unknown; 0: none.
+func bound(f *mat.SymDense) float64 {
+	n := f.SymmetricDim()
+	scale := make([]float64, n) // unit diagonal before the inversion
 	for a := range scale {
 		if scale[a] = math.Sqrt(f.At(a, a)); scale[a] == 0 {
 			return 0
 		}
 	}
 	for a := range scale {
-		for b := a; b < len(scale); b++ {
+		for b := a; b < n; b++ {
 			f.SetSym(a, b, f.At(a, b)/scale[a]/scale[b])
 		}
 	}

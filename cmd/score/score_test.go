@@ -75,6 +75,27 @@ func TestLimits(t *testing.T) {
 	}
 }
 
+// TestOnsetBoundKnowsLag: an onset is known no better than the lag that delays
+// the reading, and no worse than both unknowns together make it.
+func TestOnsetBoundKnowsLag(t *testing.T) {
+	tr, err := sim.Play(sim.Scenario{Kind: "vent", Seed: 3, Rate: 10000, SigmaPa: 1000, White: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	bounds := map[float64]float64{}
+	for _, u := range []float64{0, 20e-6, 80e-6} {
+		tr.Series[0].Channel.LagUS = u
+		l, err := limits(tr, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		bounds[u] = l.onsetSD
+	}
+	if exact := bounds[0]; !(exact > 0 && exact < bounds[20e-6] && bounds[20e-6] < bounds[80e-6] && bounds[80e-6] < exact+1.1*80e-6) {
+		t.Errorf("bounds of the onset by the lag's uncertainty: %v s", bounds)
+	}
+}
+
 // TestCells scores one failing cell and one nuisance of the runaway rig.
 func TestCells(t *testing.T) {
 	rates := cellRates
