@@ -82,8 +82,9 @@ func (s *flowState) due(t float64) {
 	}
 }
 
-// feed is the flow into the vessel as the rate of pressure it makes, Pa/s.
-func (v *vessel) feed(s *flowState) float64 {
+// feed is the flow into the vessel at pressure p as the rate of pressure it
+// makes, Pa/s.
+func (v *vessel) feed(s *flowState, p float64) float64 {
 	need := v.supply.ramp
 	if s.shut {
 		return 0
@@ -91,13 +92,13 @@ func (v *vessel) feed(s *flowState) float64 {
 	if v.supply.flow {
 		return s.ramp
 	}
-	want := s.ramp + (s.set-s.p)/v.supply.time
+	want := s.ramp + (s.set-p)/v.supply.time
 	return math.Min(math.Max(want, 0), math.Max(need, 0.2e5)*v.supply.most)
 }
 
 // rates are the derivatives of amount and pressure.
-func (v *vessel) rates(s *flowState, t, n, p, feed float64) (dn, dp float64) {
-	grow := 0.0
+func (v *vessel) rates(s *flowState, t, n, p float64) (dn, dp float64) {
+	feed, grow := v.feed(s, p), 0.0
 	if v.bulge.area > 0 && t >= v.bulge.t0 && t < v.bulgeEnd {
 		grow = v.bulge.area * 2 * (t - v.bulge.t0) / (v.bulgeEnd - v.bulge.t0)
 	}
@@ -143,8 +144,7 @@ func (s *flowState) stirred(t, so float64) bool {
 // fast blow-down takes short steps.
 func (v *vessel) step(s *flowState, t, h float64) float64 {
 	s.due(t)
-	feed := v.feed(s)
-	_, dp := v.rates(s, t+h/8, s.n, s.p, feed)
+	_, dp := v.rates(s, t+h/8, s.n, s.p)
 	if over := math.Abs(dp) * h / (0.02 * (s.p - v.back + 2000)); over > 1 {
 		h = math.Max(h/over, 2e-7)
 	}
@@ -153,10 +153,10 @@ func (v *vessel) step(s *flowState, t, h float64) float64 {
 			h = math.Max(a-t, 1e-9)
 		}
 	}
-	n1, p1 := v.rates(s, t, s.n, s.p, feed)
-	n2, p2 := v.rates(s, t+h/2, s.n+n1*h/2, s.p+p1*h/2, feed)
+	n1, p1 := v.rates(s, t, s.n, s.p)
+	n2, p2 := v.rates(s, t+h/2, s.n+n1*h/2, s.p+p1*h/2)
 	// Just before the end: what opens there has not opened yet.
-	n3, p3 := v.rates(s, t+h*(1-1e-6), s.n-n1*h+2*n2*h, s.p-p1*h+2*p2*h, feed)
+	n3, p3 := v.rates(s, t+h*(1-1e-6), s.n-n1*h+2*n2*h, s.p-p1*h+2*p2*h)
 	s.n += h / 6 * (n1 + 4*n2 + n3)
 	s.p = math.Max(s.p+h/6*(p1+4*p2+p3), 0.9*v.back)
 	if s.set += s.ramp * h; s.shut {
