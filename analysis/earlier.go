@@ -20,7 +20,7 @@ type past struct {
 
 // steepStep is the size of a step in standard deviations of the noise from which
 // on it may have been what the monitor saw.
-const steepStep = 12
+const steepStep = 6
 
 // lookBack finds the event whose course the opening cuts short: the one that
 // the monitor says the ramp begins after, or a supply's step where the ramp

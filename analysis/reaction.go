@@ -59,8 +59,8 @@ func (a *opening) likeliestStep() *profile {
 		if best == nil || misfit < least || misfit == least && (a.used > kept.used || a.used == kept.used && p.chi2 < best.chi2) {
 			best, kept, least = p, *a, misfit
 		}
-		if least == 1 && kept.used == len(a.b.t) { // the others are weighed against it all the same
-			break
+		if least == 1 && kept.used == len(a.b.t) && kept.rings == kept.stated() { // the others are weighed against it all the same
+			break // a line that was heard may be what another reaction does
 		}
 	}
 	if best != nil {
