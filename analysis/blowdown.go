@@ -72,7 +72,7 @@ const (
 	openSteps  = 12 // while the area grows
 	fallSteps  = 36 // afterwards
 	partSteps  = 10 // of each part between: an earlier opening, a closing, a supply valve's travel
-	mostSteps  = openSteps + fallSteps + 4*partSteps
+	mostSteps  = openSteps + fallSteps + 5*partSteps
 	stopTravel = 10e-3 // s that a supply valve is thought to take (common practice, no source)
 )
 
@@ -269,6 +269,8 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 		switch c.earlier { // who ramps by a regulator goes on turning it
 		case straightRamp:
 			given += c.feed * c.ramp * (t - c.width/2)
+		case earlierOpening:
+			given += c.feed * c.ramp * (t - c.oldWidth/2)
 		case earlierStep:
 			given += c.feed * c.ramp * t
 		}
@@ -334,6 +336,9 @@ func (s *solver) plan(c *course) {
 		s.begin = math.Min(c.before-c.oldWidth/2, s.begin-1e-7)
 		s.main = c.onset - c.width/2 - s.begin
 		upTo(math.Min(c.oldWidth, s.main), partSteps)
+		if c.cap > 0 {
+			upTo(math.Min(c.oldWidth+reachOf(c, s.gauge), s.main), partSteps)
+		}
 		upTo(s.main, partSteps)
 	case earlierStep:
 		s.begin = math.Min(c.before, s.begin-1e-7)

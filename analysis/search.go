@@ -197,7 +197,7 @@ func (a *opening) extend(early course) *profile {
 		if a.misfit(best) == 1 {
 			return best
 		}
-		for _, try := range []func(*profile) *profile{a.supplies, a.listen, a.regulate} {
+		for _, try := range []func(*profile) *profile{a.supplies, a.listen, a.answers, a.regulate} {
 			if q := try(best); q != nil {
 				if best = q; a.misfit(best) == 1 {
 					return best
@@ -222,12 +222,25 @@ func (a *opening) supplies(best *profile) *profile {
 	shut := a.halts(best)
 	stops := a.stops
 	a.stops = false
-	fed := a.choke(best)
+	var fed *profile
+	if a.earlier == straightRamp {
+		fed = a.choke(best)
+	}
 	if shut != nil && (fed == nil || shut.chi2 <= fed.chi2) {
 		a.fed, a.capped, a.stops = false, false, stops
 		return shut
 	}
 	return fed
+}
+
+// answers tries whether a regulator that answers to an earlier opening, too,
+// explains what the best course does not: nil if not. A line that still rings from
+// there shows more: it is looked for before.
+func (a *opening) answers(best *profile) *profile {
+	if a.earlier != earlierOpening {
+		return nil
+	}
+	return a.choke(best)
 }
 
 // halts tries whether a supply that shuts after the opening explains what the
@@ -313,7 +326,7 @@ func (a *opening) choked(best *profile, free []figure, feed float64) *profile {
 
 // mayRegulate tells whether a regulator may be at work that matters.
 func (a *opening) mayRegulate(best *profile) bool {
-	return a.earlier == straightRamp && a.w.SupplyOpen != 0 && best.ramp > 0 && a.supplyPart(best) > 2e-3/mostOfRamp
+	return (a.earlier == straightRamp || a.earlier == earlierOpening) && a.w.SupplyOpen != 0 && best.ramp > 0 && a.supplyPart(best) > 2e-3/mostOfRamp
 }
 
 // mostOfRamp is how many times the ramp's flow a regulator lets through at most
