@@ -6,7 +6,7 @@ const (
 	earlierSpan  = 0.35 // s before the onset within which an earlier event still shapes the course
 	earlierRamp  = 0.5  // s of ramp before it that are used at most
 	straightPart = 0.25 // of the time from there to the onset over which the ramp before a supply's step is straight at least
-	earlierLeast = 5    // samples between it and the trigger, at least
+	earlierLeast = 5    // samples after it, at least, that the coarse picture needs
 )
 
 // An event before the opening whose course is still under way.
@@ -30,7 +30,7 @@ func (a *opening) lookBack() (p past, ok bool) {
 	end := a.s.index(a.start.onset - 2*s.dt)
 	if s.first > 0 {
 		at := s.t[s.first]
-		if at < a.start.onset-earlierSpan || s.first < 2*earlierLeast || end-s.first < earlierLeast {
+		if at < a.start.onset-earlierSpan || s.first < 2*earlierLeast || end < s.first {
 			return p, false
 		}
 		from := s.index(at - earlierRamp)
