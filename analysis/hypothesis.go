@@ -408,7 +408,8 @@ func (a *opening) withLine(plain *profile, free []figure, hidden bool, ring, dam
 			}
 			return false
 		}
-		if p == nil || math.Abs(p.chi2-plain.chi2) < 9 || p.chi2 > plain.chi2+200 {
+		told := p != nil && p.cov[figDamp][figDamp] < dampShows*dampShows*dampSD*dampSD
+		if p == nil || math.Abs(p.chi2-plain.chi2) < 9 && !told || p.chi2 > plain.chi2+200 {
 			return true
 		}
 		c, a.fits = p.course, a.fits[:n]
@@ -418,6 +419,10 @@ func (a *opening) withLine(plain *profile, free []figure, hidden bool, ring, dam
 	a.dropTwin(n)
 	return true
 }
+
+// dampShows is the part of its prior standard deviation below which the data tell
+// a line's damping, and so its resonance.
+const dampShows = 0.3
 
 // lined is where to begin with a line of one resonance (Hz) and damping: it delays
 // the reading.
