@@ -72,6 +72,7 @@ func (m *Monitor) fired(c *channel, li int) {
 func (p *pressure) settle(ph phase, li int, w *window) {
 	back := p.levels[li].back(w) * p.levels[li].div
 	p.phase = ph
+	p.suspect.on, p.ebb = false, ebb{}
 	p.wobble = wobble{}
 	p.phaseEnd = p.levels[0].n + spanMax + 4*w.length*p.levels[li].div
 	run, ref, peak, doubt := p.run, p.ref, p.peak, p.doubt
@@ -95,7 +96,9 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 	mean := w.sum / float64(w.length)
 	if p.levels[0].n < p.saturated && p.cap.q[(p.cap.n-1)&p.cap.mask]&daq.Saturated != 0 &&
 		mean > l.at(float64(l.gap)+float64(w.length))-w.thr/float64(w.length) {
-		p.settle(p.phase, li, w) // the transducer's end bends the ramp; no fall
+		if p.cap.at(p.cap.n-1) > p.high-spikeSigma*p.sigma() {
+			m.bent(c, li, w) // the transducer's end bends the ramp; no fall yet
+		}
 		return
 	}
 	if n := p.levels[0].n; n < p.gapEnd && mean > p.gapLevel-w.thr/float64(w.length) {
@@ -128,7 +131,7 @@ func (m *Monitor) fell(c *channel, li int, w *window) {
 		p.settling(l, w) // on the way back from a dip: only a true fall counts
 		return
 	}
-	if p.levels[0].n < p.disturbed && !p.newLow(l, w) {
+	if p.levels[0].n < p.disturbed && !m.newLow(c, l, w) {
 		p.disturb(int(1e9 / c.period)) // it is still about
 		p.settling(l, w)
 		return
@@ -165,43 +168,11 @@ func (k *watch) recovers() bool {
 	return ok && s.recovers()
 }
 
-// newLow tells whether the window lies below everything that the trace did
-// lately, seen from its own straight line: hum, pulsation and whatever else
-// comes back does not take the pressure further down than before.
-func (p *pressure) newLow(l *level, w *window) bool {
-	q := &p.levels[min(1, p.nl-1)]
-	skip := min(max(2, w.length*l.div/q.div), spanMax/4)
-	n := min(spanMax, q.n-skip)
-	if n < 16 {
-		return false
-	}
-	var s0, s1, s11, sy, sy1 float64
-	for j := range n {
-		x, y := float64(j), q.ring[(q.n-1-skip-j)&ringMask]
-		s0++
-		s1 += x
-		s11 += x * x
-		sy += y
-		sy1 += x * y
-	}
-	slope := (s0*sy1 - s1*sy) / (s0*s11 - s1*s1)
-	mean := (sy - slope*s1) / s0
-	low := 0.0
-	for j := range n {
-		low = math.Min(low, q.ring[(q.n-1-skip-j)&ringMask]-mean-slope*float64(j))
-	}
-	if low > -4.5*q.sigma {
-		return true // no more than noise is about
-	}
-	now := w.sum/float64(w.length) - mean + slope*float64(skip)
-	return now < 1.4*low-w.thr/float64(w.length)
-}
-
 // rose handles a confirmed rise above the line.
 func (m *Monitor) rose(c *channel, li int, w *window) {
 	p := c.p
 	l := &p.levels[li]
-	if p.phase == falling {
+	if p.phase == falling || p.suspect.on && p.suspect.down > 0 {
 		// A blow-down that settles bends upwards; it rises only where it does.
 		before := l.at(float64(l.gap) + float64(w.length)/2)
 		if w.sum/float64(w.length) < before+w.thr/float64(w.length) {
@@ -242,6 +213,12 @@ func (l *level) back(w *window) int {
 // opening opens a fall event at the deciding sample, or joins one that another
 // sensor of the same volume has seen.
 func (m *Monitor) opening(c *channel, l *level, w *window) *record {
+	k := m.leaves(c, l, w)
+	return m.departed(c, &k)
+}
+
+// leaves is the watch of a departure at the deciding sample.
+func (m *Monitor) leaves(c *channel, l *level, w *window) watch {
 	p := c.p
 	perS := l.slope / (float64(l.div) * float64(c.period) * 1e-9)
 	lag := 0.0
@@ -249,12 +226,12 @@ func (m *Monitor) opening(c *channel, l *level, w *window) *record {
 		lag = float64(l.div)/2 + feedDelay
 	}
 	d := float64(l.gap) - 1 - l.jbar
-	return m.departed(c, &watch{
+	return watch{
 		onset: max(p.cap.n-1-l.back(w)*l.div, p.cap.oldest()),
 		v0:    p.base + l.at(0) + perS*lag*float64(c.period)*1e-9, slope: perS,
 		ns: int64(w.length*l.div) * c.period,
 		sd: l.sigma * math.Sqrt(l.invN+d*d*l.invJ),
-	})
+	}
 }
 
 // departed makes the event of a watch that knows the line before, the onset and

@@ -74,12 +74,17 @@ type pressure struct {
 	noiseFrom int // sample of level 0 from which the noise is looked at again
 	gapEnd    int // sample of level 0 until which gapLevel binds
 	gapLevel  float64
+	stay      int  // values of the slower level for which a suspect stays down
+	bridged   int  // sample of level 0 up to which missing ones were filled in
 	saturated int  // sample of level 0 up to which saturation matters
 	fresh     bool // disturbed only because the channel is new
 	lastRise  int  // event of the last supply step
 	step      lift
 	lastFall  int // capture number of the last event's onset
 	disturbed int // sample of level 0 up to which something that comes back is about
+	suspect   suspect
+	sunk      bool // the suspect has proved to be a fall
+	ebb       ebb
 	high      float64
 	seep      seep
 	cap       *capture
@@ -170,6 +175,7 @@ func (p *pressure) setRate(rateHz, share float64) {
 		l.sharp = max(int(sharpS*rateHz), sharpLeast) / div
 		div *= octave
 	}
+	p.stay = max(octave/2, int(stayS*rateHz)/octave)
 	p.fresh = true
 	p.disturb(int(rateHz)) // nobody knows yet what is about on this channel
 }
@@ -225,7 +231,7 @@ func (p *pressure) push(s []daq.Sample) (taken, fired, spiked int) {
 		if f := p.feed(); f >= 0 && fired < 0 {
 			fired = f
 		}
-		if fired >= 0 || spiked > 0 || p.phase != calm {
+		if fired >= 0 || spiked > 0 || p.phase != calm || p.sunk {
 			return i + 1, fired, spiked
 		}
 		p.crown(s[i].V)
@@ -364,6 +370,7 @@ func (p *pressure) feedMean() int {
 	at := l0.n - 1 - feedDelay
 	x := (l0.cum[at&ringMask] - l0.cum[(at-octave)&ringMask]) / octave
 	fired := -1
+	p.ebb.push(x)
 	for i := 1; i < p.nl; i++ {
 		if p.levels[i].push(x) && fired < 0 {
 			fired = i
@@ -376,6 +383,7 @@ func (p *pressure) feedMean() int {
 		x = p.acc[i] / octave
 		p.acc[i], p.cnt[i] = 0, 0
 	}
+	p.sunk = p.suspect.on && p.deepens()
 	return fired
 }
 
@@ -404,10 +412,13 @@ func (p *pressure) bridge(missing int) {
 			v += slope * (float64(l.div)/2 + feedDelay)
 		}
 		p.gapLevel = l0.newestMean()
+		seen := p.ebb
 		for k := 1; k <= missing; k++ {
 			l0.push(v + slope*float64(k))
 			p.feed()
 		}
+		p.ebb, p.suspect.on, p.sunk = seen, false, false
+		p.bridged = l0.n
 		p.noiseFrom = l0.n + excursion + 1
 		if missing >= 4 {
 			p.gapEnd = l0.n + trimRest

@@ -100,7 +100,7 @@ func (m *Monitor) measure(c *channel, s []daq.Sample, from, to int) {
 		c.count = c.before + uint64(from)
 		c.lastT, c.seenT, c.last = x.T, x.T, x.V
 		p.cap.push(held)
-		if level >= 0 || spiked > 0 || p.phase != calm {
+		if level >= 0 || spiked > 0 || p.phase != calm || p.sunk {
 			m.attend(c, s, from-1, level, spiked)
 		}
 		if p.seep.push(held) {
@@ -133,6 +133,8 @@ func (m *Monitor) attend(c *channel, s []daq.Sample, i, level, spiked int) {
 		m.spiked(c, s, i, spiked)
 	}
 	switch {
+	case p.sunk:
+		m.sank(c)
 	case level >= 0:
 		m.fired(c, level)
 	case p.phase != calm && p.cap.n-p.lastFall < againSpan:
