@@ -38,11 +38,15 @@ func (p *pressure) steepens(l *level, w *window) (fresh, bent bool) {
 		return true, false
 	}
 	bent = own.below > 3*own.belowSD
-	if p.lastFall == 0 {
+	last := p.lastFall
+	if p.phase == rising {
+		last = max(last, p.step.at)
+	}
+	if last == 0 {
 		return false, bent
 	}
 	gap := max(gapYoung, w.length)
-	held := l.n - (p.cap.n-p.lastFall)/l.div // first value after the onset
+	held := l.n - (p.cap.n-last)/l.div // first value after the onset
 	most := min(l.n-max(held, l.n-ringLen)-gap, spanMax)
 	for span := max(spanLeast, 2*gap-w.length); span <= most; span += span / 2 {
 		b := l.bendOver(w, gap, span)

@@ -80,8 +80,9 @@ type pressure struct {
 	fresh     bool // disturbed only because the channel is new
 	lastRise  int  // event of the last supply step
 	step      lift
-	lastFall  int // capture number of the last event's onset
-	disturbed int // sample of level 0 up to which something that comes back is about
+	first     lift // of the course of steps that goes on
+	lastFall  int  // capture number of the last event's onset
+	disturbed int  // sample of level 0 up to which something that comes back is about
 	suspect   suspect
 	sunk      bool // the suspect has proved to be a fall
 	ebb       ebb

@@ -66,11 +66,16 @@ func (m *Monitor) risen(c *channel, l *level, w *window) bool {
 	if l.slope > -riseSigma*l.sigma*slopeSD(l.span) { // what falls anyway goes on to
 		p.step = lift{before: p.base + l.at(float64(back)), slope: l.slope / (float64(l.div) * float64(c.period) * 1e-9), size: rise, at: onset, until: p.cap.n + riseSpan}
 	}
-	if r := m.book.at(c.p.lastRise); r != nil && c.lastT-r.ev.End < episodeNs {
+	r := m.book.at(c.p.lastRise)
+	going := r != nil && c.lastT-r.ev.End < episodeNs
+	if !going && p.step.size > 0 {
+		p.first = p.step
+	}
+	if going {
 		m.book.prolong(r.ev.ID, c.lastT) // one course of steps or pulses, one event
 		return true
 	}
-	r := m.book.open(SupplyStep, c, p.cap.t[onset&p.cap.mask], c.lastT)
+	r = m.book.open(SupplyStep, c, p.cap.t[onset&p.cap.mask], c.lastT)
 	r.slack = int64(w.length*l.div) * c.period
 	r.ev.End = c.lastT
 	r.ev.Named = c.lastT

@@ -68,6 +68,9 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 	if n.noisy() {
 		return SensorFault, FaultSpike
 	}
+	if n.overshoots() {
+		return SupplyStep, ""
+	}
 	n.kink = k.kinked(s)
 	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.stilled, n.broken} {
 		if kind := ask(); kind != "" {
