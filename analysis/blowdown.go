@@ -84,24 +84,23 @@ type solver struct {
 	nozzle nozzle
 	end    float64            // s, to which the solution must reach
 	fall   [fallSteps]float64 // the steps after the opening, as parts of their sum
-	// the solution: at node k, time after begin, pressure, slope, transducer's
-	// reading
-	at, p, dp, warm, q []float64
-	y, dy              []float64 // pressure at the line's end and its rate
-	h                  []float64 // steps
-	n                  int       // nodes
-	begin              float64   // s, of the first change
-	line               line
-	dth                float64                  // rate of the temperature ratio at the newest node
-	open               [2*openSteps + 1]float64 // opened fraction at the steps' ends and middles
-	shape              float64                  // for which open holds
-	supply             float64                  // what the ramp would be without the walls, Pa/s
-	main               float64                  // start of the opening after begin, s
-	shut, halt         float64                  // start of the closing and of the supply's stop after begin, s; +Inf: none
-	set                float64                  // pressure that a regulator leads to, Pa
-	aim                float64                  // level before the opening where an earlier event had its course, Pa absolute
-	slope              float64                  // the same of the ramp, Pa/s
-	solved             course                   // whose pressure at, p, dp and warm hold
+	// the solution: at node k, time after begin, pressure, slope, temperature ratio
+	at, p, dp, warm []float64
+	h               []float64 // steps
+	pieces          []piece   // from node k on
+	n               int       // nodes
+	begin           float64   // s, of the first change
+	line            line
+	dth             float64                  // rate of the temperature ratio at the newest node
+	open            [2*openSteps + 1]float64 // opened fraction at the steps' ends and middles
+	shape           float64                  // for which open holds
+	supply          float64                  // what the ramp would be without the walls, Pa/s
+	main            float64                  // start of the opening after begin, s
+	shut, halt      float64                  // start of the closing and of the supply's stop after begin, s; +Inf: none
+	set             float64                  // pressure that a regulator leads to, Pa
+	aim             float64                  // level before the opening where an earlier event had its course, Pa absolute
+	slope           float64                  // the same of the ramp, Pa/s
+	solved          course                   // whose solution is held
 }
 
 // newSolver prepares for courses from about begin to end whose rate is near
@@ -109,9 +108,9 @@ type solver struct {
 func newSolver(l law, begin, end, rate float64) *solver {
 	const n = mostSteps + 2
 	throat := newNozzle(l.gas)
-	room := make([]float64, 8*n)
+	room := make([]float64, 5*n)
 	part := func(k int) []float64 { return room[k*n : (k+1)*n : (k+1)*n] }
-	s := &solver{law: l, nozzle: throat, end: end, at: part(0), p: part(1), dp: part(2), warm: part(3), q: part(4), y: part(5), dy: part(6), h: part(7)}
+	s := &solver{law: l, nozzle: throat, end: end, at: part(0), p: part(1), dp: part(2), warm: part(3), h: part(4), pieces: make([]piece, n)}
 	span := math.Max(end-begin, 1e-9)
 	finest := math.Min(0.06/rate, span/fallSteps) / span
 	// growth g of the steps so that finest·((1+g)^n - 1)/g = 1, by bisection
@@ -175,7 +174,7 @@ func (s *solver) outflow(p, p0, th float64) float64 {
 	if s.liquid {
 		return p0 * math.Sqrt((p-s.ambient)/(p0-s.ambient))
 	}
-	g := p * math.Sqrt(math.Max(th, 0.05))
+	g := p * math.Sqrt(max(th, 0.05))
 	if r := s.ambient / p; r > s.nozzle.critical {
 		g *= s.nozzle.part(r)
 	}
@@ -245,17 +244,17 @@ func (s *solver) hole(c *course, t float64) float64 {
 		}
 	}
 	if c.earlier == earlierOpening {
-		x := math.Min(t/c.oldWidth, 1)
+		x := min(t/c.oldWidth, 1)
 		k += c.oldRate * (x + c.oldShape*(smoothStep(x)-x))
 	}
 	return k
 }
 
 // slopes are dp/dt and the rate of the temperature ratio, t seconds after
-// begin. Energy and mass of an ideal gas in a rigid vessel: the supply brings
+// begin, while a hole of the given rate is open. Energy and mass of an ideal gas in a rigid vessel: the supply brings
 // gas of the walls' temperature, the walls give and take heat.
-func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
-	out := s.hole(c, t) * s.outflow(p, p0, th)
+func (s *solver) slopes(c *course, hole, p0, t, p, th float64) (dp, dth float64) {
+	out := hole * s.outflow(p, p0, th)
 	on := 1.0
 	if t > s.halt {
 		on = 1 - smoothStep((t-s.halt)/stopTravel)
@@ -275,7 +274,7 @@ func (s *solver) slopes(c *course, p0, t, p, th float64) (dp, dth float64) {
 			given += c.feed * c.ramp * t
 		}
 		if c.earlier == earlierStep {
-			given = math.Max(given, 0)
+			given = max(given, 0)
 		}
 		switch {
 		case c.cap <= 0:
@@ -383,17 +382,20 @@ func (c *course) vessel() course {
 // solve integrates the course from the first change on. Courses of one vessel
 // that differ in lag and line only are integrated once.
 func (s *solver) solve(c *course) {
-	if v := c.vessel(); s.n == 0 || v != s.solved {
-		s.integrate(c)
-		s.solved = v
+	if s.n > 0 && *c == s.solved {
+		return
 	}
+	if s.n == 0 || c.vessel() != s.solved.vessel() {
+		s.integrate(c)
+	}
+	s.solved = *c
 	s.line = newLine(c.ring, c.damp, c.lag)
-	s.dy[0] = c.ramp
-	s.y[0] = s.p[0] - c.ramp*s.line.delay
-	s.q[0] = s.y[0] - c.ramp*c.lag
-	for k := 1; k <= s.n; k++ {
-		h := s.at[k] - s.at[k-1]
-		s.q[k], s.y[k], s.dy[k] = s.seen(k-1, h, h, c.lag)
+	from := readout{y: s.p[0] - c.ramp*s.line.delay, dy: c.ramp}
+	from.q = from.y - c.ramp*c.lag
+	for k := range s.n {
+		h := s.at[k+1] - s.at[k]
+		s.pieces[k] = s.line.piece(s.cubic(k, h), h, c.lag, from)
+		from = s.pieces[k].read(h)
 	}
 }
 
@@ -417,7 +419,7 @@ func (s *solver) integrate(c *course) {
 		s.set = s.p[0] + c.step
 	}
 	s.warm[0], s.supply = s.warmth(c, p0)
-	s.dp[0], s.dth = s.slopes(c, p0, 0, s.p[0], s.warm[0])
+	s.dp[0], s.dth = s.slopes(c, s.hole(c, 0), p0, 0, s.p[0], s.warm[0])
 	s.aim, s.slope = p0, c.ramp
 	done := false
 	for k := 1; k <= s.n; k++ {
@@ -433,7 +435,7 @@ func (s *solver) integrate(c *course) {
 		p, dp, th, dth := s.step(c, p0, k-1, h)
 		empty := s.ambient + 0.02*(p0-s.ambient)
 		if p >= empty || k+1 > s.n || dp > -5*math.Abs(c.ramp) || s.at[k-1] < s.main {
-			s.node(k, h, math.Max(p, s.ambient), dp, th)
+			s.node(k, h, max(p, s.ambient), dp, th)
 			s.dth = dth
 			continue
 		}
@@ -456,15 +458,17 @@ const stiff = 1.5
 func (s *solver) step(c *course, p0 float64, k int, h float64) (p, dp, th, dth float64) {
 	t, d1, e1 := s.at[k], s.dp[k], s.dth
 	p, th = s.p[k], s.warm[k]
-	if (c.feed+s.hole(c, t+h))*h > stiff {
+	hole := s.hole(c, t+h)
+	if (c.feed+hole)*h > stiff {
 		return s.relax(c, p0, k, h)
 	}
-	d2, e2 := s.slopes(c, p0, t+h/2, p+h/2*d1, th+h/2*e1)
-	d3, e3 := s.slopes(c, p0, t+h/2, p+h/2*d2, th+h/2*e2)
-	d4, e4 := s.slopes(c, p0, t+h, p+h*d3, th+h*e3)
+	half := s.hole(c, t+h/2)
+	d2, e2 := s.slopes(c, half, p0, t+h/2, p+h/2*d1, th+h/2*e1)
+	d3, e3 := s.slopes(c, half, p0, t+h/2, p+h/2*d2, th+h/2*e2)
+	d4, e4 := s.slopes(c, hole, p0, t+h, p+h*d3, th+h*e3)
 	p += h / 6 * (d1 + 2*d2 + 2*d3 + d4)
-	th = math.Max(th+h/6*(e1+2*e2+2*e3+e4), 0.05)
-	dp, dth = s.slopes(c, p0, t+h, p, th)
+	th = max(th+h/6*(e1+2*e2+2*e3+e4), 0.05)
+	dp, dth = s.slopes(c, hole, p0, t+h, p, th)
 	return p, dp, th, dth
 }
 
@@ -474,13 +478,15 @@ func (s *solver) step(c *course, p0 float64, k int, h float64) (p, dp, th, dth f
 func (s *solver) relax(c *course, p0 float64, k int, h float64) (p, dp, th, dth float64) {
 	t := s.at[k] + h/2
 	p, th = s.p[k], s.warm[k]
-	d, e := s.slopes(c, p0, t, p, th)
+	hole := s.hole(c, t)
+	d, e := s.slopes(c, hole, p0, t, p, th)
 	up := 1e-6 * p
-	d2, _ := s.slopes(c, p0, t, p+up, th)
-	_, e2 := s.slopes(c, p0, t, p, th+1e-6)
+	d2, _ := s.slopes(c, hole, p0, t, p+up, th)
+	_, e2 := s.slopes(c, hole, p0, t, p, th+1e-6)
 	p += d * relaxed((d2-d)/up, h)
-	th = math.Max(th+e*relaxed((e2-e)/1e-6, h), 0.05)
-	dp, dth = s.slopes(c, p0, s.at[k]+h, p, th)
+	th = max(th+e*relaxed((e2-e)/1e-6, h), 0.05)
+	t = s.at[k] + h
+	dp, dth = s.slopes(c, s.hole(c, t), p0, t, p, th)
 	return p, dp, th, dth
 }
 
@@ -521,23 +527,6 @@ func (s *solver) cubic(k int, h float64) cubic {
 	return cubic{s.p[k], d0, (3*rise - 2*d0 - d1) / h, (d0 + d1 - 2*rise) / (h * h)}
 }
 
-// seen is what transducer and line's end read x seconds after node k, in a step
-// of length h: the exact answer of line and lag to the cubic through the step's
-// ends.
-func (s *solver) seen(k int, h, x, lag float64) (q, y, dy float64) {
-	if h <= 0 {
-		return s.q[k], s.y[k], s.dy[k]
-	}
-	c := s.cubic(k, h)
-	if s.line.ring == 0 {
-		if lag < 1e-3*h {
-			return c.at(x), 0, 0
-		}
-		return c.lagged(s.q[k], x, lag), 0, 0
-	}
-	return s.line.answer(c, s.q[k], s.y[k], s.dy[k], x, lag)
-}
-
 // read fills y with the transducer's readings, in the channel's own reference,
 // at the increasing times t.
 func (s *solver) read(c *course, t, y []float64) { s.readRates(c, t, y, nil) }
@@ -561,29 +550,11 @@ func (s *solver) readRates(c *course, t, y, dy []float64) {
 		for k < last && x > s.at[k+1] {
 			k++
 		}
-		h := s.at[k+1] - s.at[k]
-		q, out, rate := s.seen(k, h, x-s.at[k], c.lag)
-		y[i] = q - s.gauge + c.zero
+		p, x := &s.pieces[k], x-s.at[k]
+		r := p.read(x)
+		y[i] = r.q - s.gauge + c.zero
 		if dy != nil {
-			dy[i] = s.rateOf(k, h, x-s.at[k], c.lag, q, out, rate)
+			dy[i] = p.rate(x, r)
 		}
 	}
-}
-
-// rateOf is the rate of the reading q, x seconds after node k in a step of
-// length h, where the line's end is at out and changes at the given rate.
-func (s *solver) rateOf(k int, h, x, lag, q, out, rate float64) float64 {
-	if h <= 0 {
-		return 0
-	}
-	if s.line.ring == 0 {
-		c := s.cubic(k, h)
-		if lag < 1e-3*h {
-			return c.rate(x)
-		}
-		out = c.at(x)
-	} else if lag <= 1e-9 {
-		return rate
-	}
-	return (out - q) / lag
 }

@@ -112,14 +112,15 @@ func (a *opening) hingeBefore(from, to int, near float64, kind earlier) (past, b
 	last := b.t[len(b.t)-1]
 	variance := a.noise.cov[0]
 	best := hinge{chi2: math.Inf(1)}
-	b.room = make([]float64, len(b.t))
+	b.room = make([]float64, 2*len(b.t))
 	for k := 2; k < len(b.t)-earlierLeast; k++ {
 		onset := b.t[k]
 		if !math.IsNaN(near) && math.Abs(onset-near) > 0.03 {
 			continue
 		}
+		m := b.moments(onset)
 		for tau := 2 * s.dt; tau < 2; tau *= 2.5 {
-			if h, ok := fitHinge(&b, onset, tau, variance); ok && h.chi2 < best.chi2 {
+			if h, ok := fitHinge(&b, &m, tau, variance, best.chi2); ok {
 				best = h
 			}
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -16,9 +17,9 @@ type Problem struct {
 	// Y are the observations, W their weights (1/variance; nil: all 1).
 	Y, W []float64
 	// Whiten, where given, takes the place of W for correlated observations: it
-	// turns a vector of residuals, or a column of the Jacobian, in place into
+	// turns each vector, of residuals or a column of the Jacobian, in place into
 	// one whose elements are uncorrelated with variance 1.
-	Whiten func(v []float64)
+	Whiten func(v ...[]float64)
 	// Lower and Upper bound theta (nil: no bounds; ±Inf: none on that side).
 	Lower, Upper []float64
 	// Scale is a typical change of each parameter, for difference quotients of
@@ -82,27 +83,28 @@ func Fit(p Problem, start []float64, o FitOptions) (FitResult, error) {
 }
 
 type fitter struct {
-	p      Problem
-	o      FitOptions
-	n, m   int // observations, parameters
-	theta  []float64
-	trial  []float64
-	y, y2  []float64
-	yd     []float64 // work of the difference quotients
-	res    []float64 // weighted residuals
-	robust []float64
-	j      []float64 // n by m, column after column, weighted
-	rss    float64
-	mu, nu float64
-	iter   int
-	ok     bool
-	work   []float64  // copy of j and res while they are triangularised
-	r      *mat.Dense // m by m triangle
-	qtb    []float64
-	known  []bool // columns that the problem's own Jacobian gave
-	held   []bool
-	scale  []float64
-	diag   []float64 // largest column norms met so far: the step's own scale
+	p       Problem
+	o       FitOptions
+	n, m    int // observations, parameters
+	theta   []float64
+	trial   []float64
+	y, y2   []float64
+	yd      []float64 // work of the difference quotients
+	res     []float64 // weighted residuals
+	robust  []float64
+	j       []float64 // n by m, column after column, weighted
+	rss     float64
+	mu, nu  float64
+	iter    int
+	ok      bool
+	columns [][]float64 // of j
+	work    []float64   // copy of j and res while they are triangularised
+	r       *mat.Dense  // m by m triangle
+	qtb     []float64
+	known   []bool // columns that the problem's own Jacobian gave
+	held    []bool
+	scale   []float64
+	diag    []float64 // largest column norms met so far: the step's own scale
 }
 
 func newFitter(p Problem, start []float64, o FitOptions) (*fitter, error) {
@@ -170,10 +172,11 @@ func (f *fitter) lay() {
 	}
 	f.y, f.y2, f.yd, f.res = take(n), take(n), take(2*n), take(n)
 	f.j, f.work = take(n*m), take(n*m+n)
+	f.columns = make([][]float64, m)
+	for c := range f.columns {
+		f.columns[c] = f.j[c*n : (c+1)*n : (c+1)*n]
+	}
 }
-
-// column is column c of the Jacobian.
-func (f *fitter) column(c int) []float64 { return f.j[c*f.n : (c+1)*f.n] }
 
 // clip moves theta into its bounds.
 func (f *fitter) clip(theta []float64) {
@@ -243,17 +246,16 @@ func (f *fitter) differentiate() {
 	if f.p.Jacobian != nil {
 		f.p.Jacobian(f.theta, f.y, f.j, f.known)
 	}
-	for c := range f.known {
-		col := f.column(c)
+	for c, col := range f.columns {
 		if !f.known[c] {
 			f.quotient(c, col)
 		}
-		if f.p.Whiten != nil {
-			f.p.Whiten(col)
-		}
 	}
-	if f.p.Whiten != nil && f.robust == nil {
-		return
+	if f.p.Whiten != nil {
+		f.p.Whiten(f.columns...)
+		if f.robust == nil {
+			return
+		}
 	}
 	for i := 0; i < f.n; i++ {
 		w := math.Sqrt(f.weight(i))
@@ -330,11 +332,7 @@ func (f *fitter) triangularise() {
 		scale := -norm * x[0]
 		for k := c + 1; k <= m; k++ {
 			y := a[k*n+c : (k+1)*n]
-			y = y[:len(x)]
-			d := dot(x, y) / scale
-			for i, v := range x {
-				y[i] -= d * v
-			}
+			floats.AddScaled(y, -dot(x, y)/scale, x)
 		}
 		x[0] = norm
 	}
@@ -409,7 +407,7 @@ func (f *fitter) run() {
 func (f *fitter) prepare() []float64 {
 	g := make([]float64, f.m)
 	for c := 0; c < f.m; c++ {
-		col := f.column(c)
+		col := f.columns[c]
 		g[c] = dot(col, f.res)
 		f.held[c] = f.p.Lower != nil && f.theta[c] <= f.p.Lower[c] && g[c] < 0 ||
 			f.p.Upper != nil && f.theta[c] >= f.p.Upper[c] && g[c] > 0
@@ -519,7 +517,7 @@ func (f *fitter) covariance() *mat.Dense {
 	m := f.m
 	scale := make([]float64, m)
 	for c := range scale {
-		col := f.column(c)
+		col := f.columns[c]
 		s := math.Sqrt(dot(col, col))
 		if s == 0 || math.IsNaN(s) || math.IsInf(s, 0) {
 			return nil

@@ -19,13 +19,14 @@ func searchHinge(b *bins, variance, dt float64) []hinge {
 		return nil
 	}
 	first, last := b.t[0], b.t[len(b.t)-1]
-	b.room = make([]float64, len(b.t))
+	b.room = make([]float64, 2*len(b.t))
 	var found []hinge
 	line := lineMisfit(b, variance)
 	for _, onset := range onsets(first, last, dt) {
 		best := hinge{chi2: math.Inf(1)}
+		m := b.moments(onset)
 		for tau := dt / 2; tau < 4*(last-first); tau *= 2 {
-			if h, ok := fitHinge(b, onset, tau, variance); ok && h.chi2 < best.chi2 {
+			if h, ok := fitHinge(b, &m, tau, variance, best.chi2); ok {
 				best = h
 			}
 		}
@@ -77,42 +78,69 @@ func lineMisfit(b *bins, variance float64) float64 {
 }
 
 // fallen is how far (0 to -1) a fall of time constant tau has gone x after its
-// onset, seen through a lag of first order.
-func fallen(x, tau, lag float64) float64 {
+// onset, seen through a lag of first order that alone would have gone as far as
+// lagged.
+func fallen(x, tau, lag, lagged float64) float64 {
 	switch {
 	case lag <= 0:
 		return math.Expm1(-x / tau)
 	case math.Abs(tau-lag) < 1e-3*lag:
 		return math.Exp(-x/lag)*(1+x/lag) - 1
 	}
-	return (tau*math.Expm1(-x/tau) - lag*math.Expm1(-x/lag)) / (tau - lag)
+	return (tau*math.Expm1(-x/tau) - lag*lagged) / (tau - lag)
 }
 
-// fitHinge solves the three linear figures of a hinge.
-func fitHinge(b *bins, onset, tau, variance float64) (hinge, bool) {
-	var s0, s1, s2, e1, ex, ee, r0, r1, re float64
-	y0 := b.y[0]
-	fall := b.room[:len(b.t)]
+// moments are what the hinges of one onset have in common.
+type moments struct {
+	onset              float64
+	after              int // bins before the onset
+	s0, s1, s2, r0, r1 float64
+}
+
+// moments are those about an onset.
+func (b *bins) moments(onset float64) moments {
+	m := moments{onset: onset}
 	for i, t := range b.t {
-		n, x, y := b.n[i], t-onset, b.y[i]-y0
-		s0, s1, s2, r0, r1 = s0+n, s1+n*x, s2+n*x*x, r0+n*y, r1+n*x*y
-		e := 0.0
-		if x > 0 {
-			e = fallen(x, tau, b.lag)
-			e1, ex, ee, re = e1+n*e, ex+n*e*x, ee+n*e*e, re+n*e*y
+		n, x, y := b.n[i], t-onset, b.y[i]-b.y[0]
+		m.s0, m.s1, m.s2, m.r0, m.r1 = m.s0+n, m.s1+n*x, m.s2+n*x*x, m.r0+n*y, m.r1+n*x*y
+		if x <= 0 {
+			m.after = i + 1
+		} else if b.lag > 0 {
+			b.room[len(b.t)+i] = math.Expm1(-x / b.lag)
 		}
+	}
+	return m
+}
+
+// fitHinge solves the three linear figures of a hinge; false where it has none,
+// or a sum of squares of most or more.
+func fitHinge(b *bins, m *moments, tau, variance, most float64) (hinge, bool) {
+	var e1, ex, ee, re float64
+	y0 := b.y[0]
+	fall, lagged := b.room[:len(b.t)], b.room[len(b.t):]
+	for i := m.after; i < len(fall); i++ {
+		n, x, y := b.n[i], b.t[i]-m.onset, b.y[i]-y0
+		e := fallen(x, tau, b.lag, lagged[i])
+		e1, ex, ee, re = e1+n*e, ex+n*e*x, ee+n*e*e, re+n*e*y
 		fall[i] = e
 	}
-	x, ok := solve3([3][4]float64{{s0, s1, e1, r0}, {s1, s2, ex, r1}, {e1, ex, ee, re}})
+	x, ok := solve3([3][4]float64{{m.s0, m.s1, e1, m.r0}, {m.s1, m.s2, ex, m.r1}, {e1, ex, ee, re}})
 	if !ok || x[2] <= 0 {
 		return hinge{}, false
 	}
-	h := hinge{onset: onset, level: x[0] + y0, ramp: x[1], drop: x[2], tau: tau}
+	h := hinge{onset: m.onset, level: x[0] + y0, ramp: x[1], drop: x[2], tau: tau}
+	sum := 0.0
 	for i, t := range b.t {
-		d := b.y[i] - (h.level + h.ramp*(t-onset) + h.drop*fall[i])
-		h.chi2 += b.n[i] * d * d
+		line := h.level + h.ramp*(t-m.onset)
+		if i >= m.after {
+			line += h.drop * fall[i]
+		}
+		d := b.y[i] - line
+		if sum += b.n[i] * d * d; !(sum < most*variance) {
+			return hinge{}, false
+		}
 	}
-	h.chi2 /= variance
+	h.chi2 = sum / variance
 	return h, true
 }
 

@@ -482,15 +482,16 @@ func rms(r []float64) float64 { return math.Sqrt(dot(r, r) / float64(max(1, len(
 func dot(a, b []float64) float64 {
 	var s0, s1, s2, s3 float64
 	b = b[:len(a)]
-	for len(a) >= 4 {
-		s0 += a[0] * b[0]
-		s1 += a[1] * b[1]
-		s2 += a[2] * b[2]
-		s3 += a[3] * b[3]
-		a, b = a[4:], b[4:]
+	i := 0
+	for ; i <= len(a)-4; i += 4 {
+		x, y := (*[4]float64)(a[i:]), (*[4]float64)(b[i:])
+		s0 += x[0] * y[0]
+		s1 += x[1] * y[1]
+		s2 += x[2] * y[2]
+		s3 += x[3] * y[3]
 	}
-	for i, x := range a {
-		s0 += x * b[i]
+	for ; i < len(a); i++ {
+		s0 += a[i] * b[i]
 	}
 	return (s0 + s1) + (s2 + s3)
 }

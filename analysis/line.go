@@ -1,9 +1,6 @@
 package analysis
 
-import (
-	"math"
-	"math/cmplx"
-)
+import "math"
 
 // A cubic is a polynomial by its coefficients, lowest first.
 type cubic [4]float64
@@ -27,15 +24,6 @@ func (c *cubic) follow(a1, a2, a3 float64) cubic {
 // forgotten is after how many time constants nothing is left of what was, beside
 // the rounding of a number.
 const forgotten = 40
-
-// lagged is the answer of a first-order lag that reads q0 at x = 0.
-func (c *cubic) lagged(q0, x, lag float64) float64 {
-	f := c.follow(-lag, lag*lag, -lag*lag*lag)
-	if x > forgotten*lag {
-		return f.at(x)
-	}
-	return f.at(x) + (q0-f[0])*math.Exp(-x/lag)
-}
 
 // A line is the impulse line between vessel and transducer: a cavity and a
 // column of gas that ring together, second order.
@@ -61,21 +49,93 @@ func newLine(ring, damp, lag float64) line {
 	return l
 }
 
-// answer is what lag (q) and line (y, with its rate) read x seconds after they
-// read q0, y0 and dy0, while the vessel's pressure follows c.
-func (l *line) answer(c cubic, q0, y0, dy0, x, lag float64) (q, y, dy float64) {
-	f := c.follow(l.a1, l.a2, l.a3)
-	// y = f + Re(k·exp(pole·x)) with the value and rate of the beginning
-	e0, e1 := y0-f[0], dy0-f[1]
-	k := complex(e0, (real(l.pole)*e0-e1)/imag(l.pole))
-	r := k * cmplx.Exp(l.pole*complex(x, 0))
-	y = f.at(x) + real(r)
-	dy = f.rate(x) + real(l.pole*r)
-	if lag <= 1e-9 {
-		return y, y, dy
+// A readout is what lag (q) and line (y, with its rate) read.
+type readout struct{ q, y, dy float64 }
+
+// A piece is the exact answer of line and lag to a cubic: a polynomial each, and
+// what is left of the beginning.
+type piece struct {
+	c       cubic   // the vessel's pressure
+	h       float64 // s that it lasts
+	lag     float64 // s; 0: next to none
+	from    readout
+	rings   bool
+	late    cubic      // the line's polynomial
+	pole, k complex128 // y is late + Re(k·exp(pole·x))
+	seen    complex128
+	last    cubic   // the lag's polynomial
+	left    float64 // what the lag remembers of the beginning
+}
+
+// piece is what is read of c over h seconds where it was from at their beginning.
+func (l *line) piece(c cubic, h, lag float64, from readout) piece {
+	p := piece{c: c, h: h, lag: lag, from: from, rings: l.ring > 0}
+	if !p.rings {
+		if lag < 1e-3*h {
+			p.lag = 0
+			return p
+		}
+		p.last = c.follow(-lag, lag*lag, -lag*lag*lag)
+		p.left = from.q - p.last[0]
+		return p
 	}
-	g := f.follow(-lag, lag*lag, -lag*lag*lag)
-	ks, rs := real(k*l.seen), real(r*l.seen)
-	q = g.at(x) + rs + (q0-g[0]-ks)*math.Exp(-x/lag)
-	return q, y, dy
+	p.late, p.pole, p.seen = c.follow(l.a1, l.a2, l.a3), l.pole, l.seen
+	// with the value and rate of the beginning
+	e0, e1 := from.y-p.late[0], from.dy-p.late[1]
+	p.k = complex(e0, (real(l.pole)*e0-e1)/imag(l.pole))
+	if lag <= 1e-9 {
+		p.lag = 0
+		return p
+	}
+	p.last = p.late.follow(-lag, lag*lag, -lag*lag*lag)
+	p.left = from.q - p.last[0] - real(p.k*p.seen)
+	return p
+}
+
+// read is what is read x seconds after the beginning.
+func (p *piece) read(x float64) readout {
+	switch {
+	case p.h <= 0:
+		return p.from
+	case p.rings:
+		return p.ringing(x)
+	case p.lag == 0:
+		return readout{q: p.c.at(x)}
+	}
+	return readout{q: p.last.at(x) + p.left*p.faded(x)}
+}
+
+func (p *piece) ringing(x float64) readout {
+	s, c := math.Sincos(imag(p.pole) * x)
+	e := math.Exp(real(p.pole) * x)
+	r := p.k * complex(e*c, e*s)
+	y := p.late.at(x) + real(r)
+	dy := p.late.rate(x) + real(p.pole*r)
+	if p.lag == 0 {
+		return readout{y, y, dy}
+	}
+	return readout{p.last.at(x) + real(r*p.seen) + p.left*p.faded(x), y, dy}
+}
+
+// faded is the part of what was that a lag remembers after x seconds.
+func (p *piece) faded(x float64) float64 {
+	if x > forgotten*p.lag {
+		return 0
+	}
+	return math.Exp(-x / p.lag)
+}
+
+// rate is the rate of what is read, r, x seconds after the beginning.
+func (p *piece) rate(x float64, r readout) float64 {
+	switch {
+	case p.h <= 0:
+		return 0
+	case p.rings && p.lag == 0:
+		return r.dy
+	case p.rings:
+		return (r.y - r.q) / p.lag
+	case p.lag == 0:
+		return p.c.rate(x)
+	}
+	return (p.c.at(x) - r.q) / p.lag
 }

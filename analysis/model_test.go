@@ -56,7 +56,8 @@ func TestLineAndLag(t *testing.T) {
 		l := newLine(ring, damp, lag)
 		const end = 4e-3
 		q, y, dy := 1.5, 2.2, 30.0
-		gotQ, gotY, _ := l.answer(c, q, y, dy, end, lag)
+		whole := l.piece(c, end, lag, readout{q, y, dy})
+		got := whole.read(end)
 		n := 40000
 		h := end / float64(n)
 		w := 2 * math.Pi * ring
@@ -69,11 +70,12 @@ func TestLineAndLag(t *testing.T) {
 			a2, b2, c2 := f(x+h/2, q+h/2*a1, y+h/2*b1, dy+h/2*c1)
 			q, y, dy = q+h*a2, y+h*b2, dy+h*c2
 		}
-		if math.Abs(gotQ-q) > 1e-4 || math.Abs(gotY-y) > 1e-4 {
-			t.Fatalf("lag reads %g, stepped %g; line reads %g, stepped %g", gotQ, q, gotY, y)
+		if math.Abs(got.q-q) > 1e-4 || math.Abs(got.y-y) > 1e-4 {
+			t.Fatalf("lag reads %g, stepped %g; line reads %g, stepped %g", got.q, q, got.y, y)
 		}
-		if got := c.lagged(1.5, 0, lag); math.Abs(got-1.5) > 1e-9 {
-			t.Fatalf("lag alone begins at %g, want 1.5", got)
+		stiff := (&line{}).piece(c, end, lag, readout{q: 1.5})
+		if got := stiff.read(0); math.Abs(got.q-1.5) > 1e-9 {
+			t.Fatalf("lag alone begins at %g, want 1.5", got.q)
 		}
 	})
 }

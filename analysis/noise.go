@@ -224,21 +224,52 @@ func (w *whitener) factorise(z *noise, b *bins, pos []int, extra float64) bool {
 	return true
 }
 
-// apply solves L·x = v in place; v may be shorter than the factor.
-func (w *whitener) apply(v []float64) {
-	k := w.band + 1
-	if k == 1 {
-		for i := range v {
-			v[i] /= w.l[i]
-		}
-		return
+// apply solves L·x = v in place for each of the vectors; they may be shorter than
+// the factor.
+func (w *whitener) apply(vs ...[]float64) {
+	for len(vs) >= 4 {
+		w.apply4(vs[0], vs[1], vs[2], vs[3])
+		vs = vs[4:]
 	}
+	for _, v := range vs {
+		w.apply1(v)
+	}
+}
+
+// row is what of row i of the factor lies before its diagonal, the first column
+// of it, and the diagonal.
+func (w *whitener) row(i int) (before []float64, first int, diagonal float64) {
+	first = max(0, i-w.band)
+	end := (i+1)*(w.band+1) - 1
+	return w.l[end-(i-first) : end], first, w.l[end]
+}
+
+func (w *whitener) apply1(v []float64) {
 	for i := range v {
-		s := v[i]
-		row := w.l[i*k : i*k+k]
-		for j := max(0, i-w.band); j < i; j++ {
-			s -= row[j-i+w.band] * v[j]
+		row, first, diagonal := w.row(i)
+		s, x := v[i], v[first:i]
+		x = x[:len(row)]
+		for j, l := range row {
+			s -= l * x[j]
 		}
-		v[i] = s / row[w.band]
+		v[i] = s / diagonal
+	}
+}
+
+// apply4 is apply1 for four vectors of one length, whose sums need not wait for
+// each other.
+func (w *whitener) apply4(a, b, c, d []float64) {
+	for i := range a {
+		row, first, diagonal := w.row(i)
+		sa, sb, sc, sd := a[i], b[i], c[i], d[i]
+		xa, xb, xc, xd := a[first:i], b[first:i], c[first:i], d[first:i]
+		xa, xb, xc, xd = xa[:len(row)], xb[:len(row)], xc[:len(row)], xd[:len(row)]
+		for j, l := range row {
+			sa -= l * xa[j]
+			sb -= l * xb[j]
+			sc -= l * xc[j]
+			sd -= l * xd[j]
+		}
+		a[i], b[i], c[i], d[i] = sa/diagonal, sb/diagonal, sc/diagonal, sd/diagonal
 	}
 }

@@ -147,7 +147,7 @@ type bins struct {
 	slack []float64 // variance of what the model itself may be off by, Pa²
 	first []int     // index of the bin's first sample in the stretch
 	end   []int     // one past the last
-	room  []float64 // work space of fitHinge, one a bin
+	room  []float64 // work space of fitHinge, two a bin
 	lag   float64   // s: the transducer's, where a hinge is to be seen through it
 }
 
@@ -184,11 +184,43 @@ func median(x []float64) float64 {
 		return 0
 	}
 	y := append([]float64(nil), x...)
-	slices.Sort(y)
-	if n := len(y); n%2 == 0 {
-		return (y[n/2-1] + y[n/2]) / 2
+	n := len(y)
+	high := nth(y, n/2)
+	if n%2 == 1 {
+		return high
 	}
-	return y[len(y)/2]
+	return (slices.Max(y[:n/2]) + high) / 2
+}
+
+// nth is the number k, from nought, of y in rising order (Hoare's selection); it
+// puts what is not above before it and what is not below behind.
+func nth(y []float64, k int) float64 {
+	for lo, hi := 0, len(y)-1; lo < hi; {
+		pivot := median3(y[lo], y[(lo+hi)/2], y[hi])
+		i, j := lo, hi
+		for i <= j {
+			for y[i] < pivot {
+				i++
+			}
+			for y[j] > pivot {
+				j--
+			}
+			if i <= j {
+				y[i], y[j] = y[j], y[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return y[k]
+		}
+	}
+	return y[k]
 }
 
 // robustSD is the standard deviation by the median of absolute deviations from

@@ -2,7 +2,6 @@ package analysis
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 )
@@ -83,12 +82,26 @@ func clearest(fft *fourier.FFT, x []float64) int {
 		if p[k] < p[k-1] || p[k] < p[k+1] {
 			continue
 		}
-		near := slices.Clone(p[max(1, k-reach):min(len(p), k+reach+1)])
+		near := p[max(1, k-reach):min(len(p), k+reach+1)]
+		if mostlyAbove(near, p[k]*math.Ln2/top) {
+			continue // not as clear
+		}
 		if r := p[k] / (median(near)/math.Ln2 + 1e-300); r > top {
 			best, top = k, r
 		}
 	}
 	return best
+}
+
+// mostlyAbove tells whether the median of x is surely above level.
+func mostlyAbove(x []float64, level float64) bool {
+	n := 0
+	for _, v := range x {
+		if v > level {
+			n++
+		}
+	}
+	return n > len(x)/2+1
 }
 
 // tuned finds the frequency between lo and hi whose tone takes most out of x,
