@@ -22,6 +22,8 @@ type capture struct {
 	q    []daq.Quality
 	mask int
 	n    int // samples taken
+	// limit is what a sample may stand out by, Pa, until it counts as a spike
+	limit float64
 }
 
 func newCapture(rateHz float64) *capture {
@@ -29,7 +31,7 @@ func newCapture(rateHz float64) *capture {
 	for float64(size) < captureS*rateHz && size < captureMax {
 		size *= 2
 	}
-	return &capture{t: make([]int64, size), v: make([]float64, size), q: make([]daq.Quality, size), mask: size - 1}
+	return &capture{t: make([]int64, size), v: make([]float64, size), q: make([]daq.Quality, size), mask: size - 1, limit: math.Inf(1)}
 }
 
 func (c *capture) push(s []daq.Sample) {
@@ -83,29 +85,33 @@ func (c *capture) mean(from, to int) (m float64, n int) {
 	return m, n
 }
 
-// calm is the mean of the valid samples of [from, to) and their number, with what
-// stands out for at most three samples, by more than limit, moved to the median
-// round it: a spike nobody has marked. What falls or rises steadily is its own
-// median.
-func (c *capture) calm(from, to int, limit float64) (m float64, n int) {
+// calm is the mean of the valid samples of [from, to) and their number, without
+// spikes that nobody has marked.
+func (c *capture) calm(from, to int) (m float64, n int) {
 	for k := max(from, c.oldest()); k < min(to, c.n); k++ {
-		i := k & c.mask
-		if c.q[i]&daq.Bad != 0 {
-			continue
+		if c.q[k&c.mask]&daq.Bad == 0 {
+			m += c.plain(k)
+			n++
 		}
-		v := c.v[i]
-		if k-spikeLen >= c.oldest() && k+spikeLen < c.n && (math.Abs(v-c.at(k-spikeLen)) > limit || math.Abs(v-c.at(k+spikeLen)) > limit) {
-			if mid := c.median(k); math.Abs(v-mid) > limit {
-				v = mid
-			}
-		}
-		m += v
-		n++
 	}
 	if n > 0 {
 		m /= float64(n)
 	}
 	return m, n
+}
+
+// plain is the valid sample number k, or the median round it where it stands out by
+// more than limit for at most three samples. What falls or rises steadily is its
+// own median.
+func (c *capture) plain(k int) float64 {
+	v := c.at(k)
+	if k-spikeLen < c.oldest() || k+spikeLen >= c.n || math.Abs(v-c.at(k-spikeLen)) < c.limit && math.Abs(v-c.at(k+spikeLen)) < c.limit {
+		return v
+	}
+	if mid := c.median(k); math.Abs(v-mid) > c.limit {
+		return mid
+	}
+	return v
 }
 
 // median is the median of the valid samples round the valid sample number k, over
@@ -145,7 +151,7 @@ func (c *capture) wander(to, apart, n int) float64 {
 }
 
 // line fits a straight line to the valid samples of [from, to): value at t0
-// (ns) and slope per s. ok is false with fewer than three.
+// (ns) and slope per s, without spikes that nobody has marked. ok is false with fewer than three.
 func (c *capture) line(from, to int, t0 int64) (v, slope float64, ok bool) {
 	var n, st, sv, stt, stv float64
 	for k := max(from, c.oldest()); k < min(to, c.n); k++ {
@@ -156,9 +162,10 @@ func (c *capture) line(from, to int, t0 int64) (v, slope float64, ok bool) {
 		t := float64(c.t[i]-t0) * 1e-9
 		n++
 		st += t
-		sv += c.v[i]
+		v := c.plain(k)
+		sv += v
 		stt += t * t
-		stv += t * c.v[i]
+		stv += t * v
 	}
 	d := n*stt - st*st
 	if n < 3 || d <= 0 {

@@ -42,6 +42,7 @@ func TestWander(t *testing.T) {
 // a step and a steep fall are taken as they are.
 func TestCalm(t *testing.T) {
 	c := newCapture(1000)
+	c.limit = 2
 	for i := range 100 {
 		v := 10.0
 		switch {
@@ -58,7 +59,12 @@ func TestCalm(t *testing.T) {
 		from, to int
 		want     float64
 	}{{10, 50, 10}, {56, 60, 10}, {60, 62, 3.75}, {64, 66, 1.75}} {
-		if m, n := c.calm(x.from, x.to, 2); n != x.to-x.from || math.Abs(m-x.want) > 1e-9 {
+		if x.to-x.from > 30 {
+			if v, slope, ok := c.line(x.from, x.to, 30e6); !ok || math.Abs(v-x.want) > 1e-9 || math.Abs(slope) > 1e-9 {
+				t.Errorf("samples %d to %d: line at %g, slope %g", x.from, x.to, v, slope)
+			}
+		}
+		if m, n := c.calm(x.from, x.to); n != x.to-x.from || math.Abs(m-x.want) > 1e-9 {
 			t.Errorf("samples %d to %d: mean %g of %d, want %g", x.from, x.to, m, n, x.want)
 		}
 	}

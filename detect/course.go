@@ -126,11 +126,10 @@ func (k *watch) blocks(s *course) {
 	s.lowest, s.top = math.Inf(1), math.Inf(-1)
 	s.blockS = float64(block) * float64(k.c.period) * 1e-9
 	last := math.NaN()
-	limit := 2 * spikeSigma * p.sigma()
 	s.sunk = true
 	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
 	for i := s.from; i+block <= s.to; i += max(1, block/2) {
-		v, n := p.cap.calm(i, i+block, limit)
+		v, n := p.cap.calm(i, i+block)
 		if n == 0 {
 			continue
 		}
@@ -164,7 +163,7 @@ func (k *watch) tail(s *course) bool {
 	p := k.c.p
 	dt := float64(k.c.period) * 1e-9
 	last := max(1, min(s.n/8, int(k.ns/k.c.period)/2), s.n/8)
-	v, n := p.cap.mean(s.to-last, s.to)
+	v, n := p.cap.calm(s.to-last, s.to)
 	if n == 0 || math.IsInf(s.lowest, 0) {
 		return false
 	}

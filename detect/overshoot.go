@@ -62,7 +62,7 @@ func (m *Monitor) onlyStepped(r *record, t int64) bool {
 func (p *pressure) most(from, to, block int, sign float64) (v float64, at int) {
 	v, at = math.Inf(-1), from
 	for i := from; i+block <= to; i += block {
-		if x, count := p.cap.calm(i, i+block, 2*spikeSigma*p.sigma()); count > 0 && sign*x > v {
+		if x, count := p.cap.calm(i, i+block); count > 0 && sign*x > v {
 			v, at = sign*x, i
 		}
 	}

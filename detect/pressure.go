@@ -319,6 +319,7 @@ func (p *pressure) rejump() {
 func (p *pressure) rescale() {
 	s := p.noise.sigma()
 	p.code = math.Max(p.code, p.noise.code())
+	p.cap.limit = 2 * spikeSigma * s
 	// The clipped moment of departures grows too slowly from a guess far too low:
 	// that of a start on one code.
 	if white := 1.25 * s * s; p.dep.v < white/2 {
