@@ -338,6 +338,22 @@ func TestSaturated(t *testing.T) {
 	}
 }
 
+// TestSpikeAtTheEndOfTheRange: a spike that leaps to the end of the range shortly
+// before an opening is no pressure, and nothing of the opening is out of range.
+func TestSpikeAtTheEndOfTheRange(t *testing.T) {
+	_, w, ch, o, onset := fitted(t, plain())
+	for i := w.Decided - 60; i < w.Decided-58; i++ {
+		w.V[i], w.Q[i] = 60e5, daq.Saturated
+	}
+	f := FitOpening(w, ch, o)
+	if has(f, detect.FlagSaturated) || has(f, detect.FlagLowerBound) || f.AreaM2 == nil {
+		t.Fatalf("flags %v, area %v", f.Flags, f.AreaM2)
+	}
+	if e := float64(*f.Onset - onset); math.Abs(e) > float64(*f.OnsetU) {
+		t.Errorf("onset off by %g ns, stated u %d", e, *f.OnsetU)
+	}
+}
+
 func TestGapAtOnset(t *testing.T) {
 	sp := plain()
 	sp.gap = [2]float64{-4e-4, 9e-4}

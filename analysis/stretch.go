@@ -37,6 +37,7 @@ func newStretch(w *detect.Window) stretch {
 	s.origin = w.T[w.Decided]
 	last := int64(math.MinInt64)
 	var gaps []float64
+	running, leapt := false, false // in a run of saturated samples, and in one that is no pressure's
 	for i := range until {
 		t := float64(w.T[i]-s.origin) * 1e-9
 		q, v := w.Q[i], w.V[i]
@@ -47,14 +48,20 @@ func newStretch(w *detect.Window) stretch {
 			s.first = len(s.t) + 1
 		}
 		if q&daq.Saturated != 0 {
+			if !running {
+				running, leapt = true, s.leaps(v, w.NoisePa)
+			}
 			if i < from {
 				s.first = len(s.t)
+			}
+			if i < from || leapt {
 				continue
 			}
 			s.saturated = append(s.saturated, t)
 			s.peak = math.Max(s.peak, v)
 			continue
 		}
+		running = false
 		if len(s.t) > 0 {
 			gaps = append(gaps, t-s.t[len(s.t)-1])
 		}
@@ -67,6 +74,22 @@ func newStretch(w *detect.Window) stretch {
 	s.dt = median(gaps)
 	s.first = min(s.first, len(s.t))
 	return s
+}
+
+// What a reading may rise by from the samples before to the end of the range, if
+// the pressure is to have gone there: so many standard deviations of the noise, and
+// this part of the end.
+const (
+	leapNoises = 20
+	leapPart   = 0.02
+)
+
+// leaps tells whether a reading v at the end of the range was reached from the good
+// samples so far by a leap that no pressure makes, as of a spike. noise is the
+// standard deviation of a sample, Pa.
+func (s *stretch) leaps(v, noise float64) bool {
+	n := len(s.v)
+	return n > 0 && v-median(s.v[max(0, n-5):]) > math.Max(leapNoises*noise, leapPart*math.Abs(v))
 }
 
 // silence takes tones out of all samples: what the ramp before the opening
