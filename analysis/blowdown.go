@@ -394,8 +394,9 @@ func (s *solver) solve(c *course) {
 	from.q = from.y - c.ramp*c.lag
 	for k := range s.n {
 		h := s.at[k+1] - s.at[k]
-		s.pieces[k] = s.line.piece(s.cubic(k, h), h, c.lag, from)
-		from = s.pieces[k].read(h)
+		p := &s.pieces[k]
+		p.begin(&s.line, s.cubic(k, h), h, c.lag, from)
+		from = p.read(h)
 	}
 }
 
@@ -535,18 +536,17 @@ func (s *solver) read(c *course, t, y []float64) { s.readRates(c, t, y, nil) }
 // given.
 func (s *solver) readRates(c *course, t, y, dy []float64) {
 	s.solve(c)
-	k, last := 0, s.n-1
 	late := c.lag + s.line.delay + c.anchor()
-	for i, ti := range t {
-		x := ti - s.begin
-		if x <= 0 {
-			d := ti - late
-			y[i] = c.level + d*(c.ramp+c.bend/2*d)
-			if dy != nil {
-				dy[i] = c.ramp + c.bend*d
-			}
-			continue
+	i := 0
+	for ; i < len(t) && t[i] <= s.begin; i++ {
+		d := t[i] - late
+		y[i] = c.level + d*(c.ramp+c.bend/2*d)
+		if dy != nil {
+			dy[i] = c.ramp + c.bend*d
 		}
+	}
+	for k, last := 0, s.n-1; i < len(t); i++ {
+		x := t[i] - s.begin
 		for k < last && x > s.at[k+1] {
 			k++
 		}

@@ -17,9 +17,9 @@ type Problem struct {
 	// Y are the observations, W their weights (1/variance; nil: all 1).
 	Y, W []float64
 	// Whiten, where given, takes the place of W for correlated observations: it
-	// turns each vector, of residuals or a column of the Jacobian, in place into
+	// turns a vector of residuals, or a column of the Jacobian, in place into
 	// one whose elements are uncorrelated with variance 1.
-	Whiten func(v ...[]float64)
+	Whiten func(v []float64)
 	// Lower and Upper bound theta (nil: no bounds; ±Inf: none on that side).
 	Lower, Upper []float64
 	// Scale is a typical change of each parameter, for difference quotients of
@@ -250,12 +250,12 @@ func (f *fitter) differentiate() {
 		if !f.known[c] {
 			f.quotient(c, col)
 		}
-	}
-	if f.p.Whiten != nil {
-		f.p.Whiten(f.columns...)
-		if f.robust == nil {
-			return
+		if f.p.Whiten != nil {
+			f.p.Whiten(col)
 		}
+	}
+	if f.p.Whiten != nil && f.robust == nil {
+		return
 	}
 	for i := 0; i < f.n; i++ {
 		w := math.Sqrt(f.weight(i))

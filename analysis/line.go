@@ -67,17 +67,18 @@ type piece struct {
 	left    float64 // what the lag remembers of the beginning
 }
 
-// piece is what is read of c over h seconds where it was from at their beginning.
-func (l *line) piece(c cubic, h, lag float64, from readout) piece {
-	p := piece{c: c, h: h, lag: lag, from: from, rings: l.ring > 0}
+// begin makes p what line and lag read of c over h seconds, where they read from
+// at their beginning.
+func (p *piece) begin(l *line, c cubic, h, lag float64, from readout) {
+	p.c, p.h, p.lag, p.from, p.rings = c, h, lag, from, l.ring > 0
 	if !p.rings {
 		if lag < 1e-3*h {
 			p.lag = 0
-			return p
+			return
 		}
 		p.last = c.follow(-lag, lag*lag, -lag*lag*lag)
 		p.left = from.q - p.last[0]
-		return p
+		return
 	}
 	p.late, p.pole, p.seen = c.follow(l.a1, l.a2, l.a3), l.pole, l.seen
 	// with the value and rate of the beginning
@@ -85,11 +86,10 @@ func (l *line) piece(c cubic, h, lag float64, from readout) piece {
 	p.k = complex(e0, (real(l.pole)*e0-e1)/imag(l.pole))
 	if lag <= 1e-9 {
 		p.lag = 0
-		return p
+		return
 	}
 	p.last = p.late.follow(-lag, lag*lag, -lag*lag*lag)
 	p.left = from.q - p.last[0] - real(p.k*p.seen)
-	return p
 }
 
 // read is what is read x seconds after the beginning.

@@ -56,7 +56,8 @@ func TestLineAndLag(t *testing.T) {
 		l := newLine(ring, damp, lag)
 		const end = 4e-3
 		q, y, dy := 1.5, 2.2, 30.0
-		whole := l.piece(c, end, lag, readout{q, y, dy})
+		var whole, stiff piece
+		whole.begin(&l, c, end, lag, readout{q, y, dy})
 		got := whole.read(end)
 		n := 40000
 		h := end / float64(n)
@@ -73,7 +74,7 @@ func TestLineAndLag(t *testing.T) {
 		if math.Abs(got.q-q) > 1e-4 || math.Abs(got.y-y) > 1e-4 {
 			t.Fatalf("lag reads %g, stepped %g; line reads %g, stepped %g", got.q, q, got.y, y)
 		}
-		stiff := (&line{}).piece(c, end, lag, readout{q: 1.5})
+		stiff.begin(&line{}, c, end, lag, readout{q: 1.5})
 		if got := stiff.read(0); math.Abs(got.q-1.5) > 1e-9 {
 			t.Fatalf("lag alone begins at %g, want 1.5", got.q)
 		}

@@ -1,6 +1,10 @@
 package analysis
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/floats"
+)
 
 // A noise is a stationary noise by its autocovariance.
 type noise struct {
@@ -168,7 +172,7 @@ func (z *noise) slow() float64 {
 // A whitener holds the banded Cholesky factor of the bins' covariance.
 type whitener struct {
 	n, band int
-	l       []float64 // row i: columns i-band..i
+	l       []float64 // column i: rows i..i+band
 }
 
 // newWhitener factorises the covariance of the bins' means; positions counts
@@ -199,7 +203,7 @@ func newWhitener(z *noise, b *bins, position func(i int) int) *whitener {
 func (w *whitener) factorise(z *noise, b *bins, pos []int, extra float64) bool {
 	k := w.band + 1
 	w.l = make([]float64, w.n*k)
-	at := func(i, j int) *float64 { return &w.l[i*k+j-i+w.band] }
+	at := func(i, j int) *float64 { return &w.l[j*k+i-j] }
 	for i := 0; i < w.n; i++ {
 		for j := max(0, i-w.band); j <= i; j++ {
 			s := z.between(pos[j], int(b.n[j]), pos[i], int(b.n[i]))
@@ -224,52 +228,15 @@ func (w *whitener) factorise(z *noise, b *bins, pos []int, extra float64) bool {
 	return true
 }
 
-// apply solves L·x = v in place for each of the vectors; they may be shorter than
-// the factor.
-func (w *whitener) apply(vs ...[]float64) {
-	for len(vs) >= 4 {
-		w.apply4(vs[0], vs[1], vs[2], vs[3])
-		vs = vs[4:]
-	}
-	for _, v := range vs {
-		w.apply1(v)
-	}
-}
-
-// row is what of row i of the factor lies before its diagonal, the first column
-// of it, and the diagonal.
-func (w *whitener) row(i int) (before []float64, first int, diagonal float64) {
-	first = max(0, i-w.band)
-	end := (i+1)*(w.band+1) - 1
-	return w.l[end-(i-first) : end], first, w.l[end]
-}
-
-func (w *whitener) apply1(v []float64) {
+// apply solves L·x = v in place; v may be shorter than the factor. It goes by
+// columns, whose elements need not wait for each other.
+func (w *whitener) apply(v []float64) {
+	k := w.band + 1
 	for i := range v {
-		row, first, diagonal := w.row(i)
-		s, x := v[i], v[first:i]
-		x = x[:len(row)]
-		for j, l := range row {
-			s -= l * x[j]
+		column := w.l[i*k : i*k+k]
+		v[i] /= column[0]
+		if rest := v[i+1 : min(i+k, len(v))]; len(rest) > 0 {
+			floats.AddScaled(rest, -v[i], column[1:1+len(rest)])
 		}
-		v[i] = s / diagonal
-	}
-}
-
-// apply4 is apply1 for four vectors of one length, whose sums need not wait for
-// each other.
-func (w *whitener) apply4(a, b, c, d []float64) {
-	for i := range a {
-		row, first, diagonal := w.row(i)
-		sa, sb, sc, sd := a[i], b[i], c[i], d[i]
-		xa, xb, xc, xd := a[first:i], b[first:i], c[first:i], d[first:i]
-		xa, xb, xc, xd = xa[:len(row)], xb[:len(row)], xc[:len(row)], xd[:len(row)]
-		for j, l := range row {
-			sa -= l * xa[j]
-			sb -= l * xb[j]
-			sc -= l * xc[j]
-			sd -= l * xd[j]
-		}
-		a[i], b[i], c[i], d[i] = sa/diagonal, sb/diagonal, sc/diagonal, sd/diagonal
 	}
 }

@@ -114,8 +114,7 @@ type opening struct {
 	settled             float64  // misfit, once the fits can no longer be solved; 0: they can
 	rings               bool     // the line's resonance is fitted
 	white               *whitener
-	room                []float64   // of the fits
-	bands               [][]float64 // of whiten
+	room                []float64 // of the fits
 	fits                []profile
 }
 

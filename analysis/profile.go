@@ -66,7 +66,7 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 				}
 			}
 		},
-		Whiten: func(v ...[]float64) { a.whiten(n, v) },
+		Whiten: func(v []float64) { a.white.apply(v[:n]) },
 		room:   &a.room,
 	}
 	r, err := Fit(p, theta, FitOptions{Iterations: most, Tolerance: 1e-5})
@@ -96,19 +96,6 @@ func (a *opening) fit(c course, free []figure, most int) (profile, bool) {
 		out.seen(sv, free, &limits)
 	}
 	return out, true
-}
-
-// whiten whitens what of the vectors belongs to the n bins in use; the rest is
-// priors.
-func (a *opening) whiten(n int, v [][]float64) {
-	if cap(a.bands) < len(v) {
-		a.bands = make([][]float64, len(v))
-	}
-	b := a.bands[:len(v)]
-	for k := range v {
-		b[k] = v[k][:n]
-	}
-	a.white.apply(b...)
 }
 
 // within is the free figures whose values theta lie between their bounds.
