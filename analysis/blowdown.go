@@ -9,26 +9,27 @@ import (
 // A course is the pressure that a lagging transducer sees when a vessel on a
 // ramp opens. Its figures are the parameters of the fit.
 type course struct {
-	onset float64 // effective onset t0 + w/2, s
-	level float64 // pressure of the ramp's line at its end (see anchor), Pa in the channel's reference
-	ramp  float64 // Pa/s, before and (from the supply) after
-	bend  float64 // Pa/s², of the ramp before the onset
-	rate  float64 // K: the choked fall's relative rate, fully open, without supply, of gas at the walls' temperature, 1/s
-	width float64 // opening time w, s
-	lag   float64 // transducer's time constant, s
-	ring  float64 // resonance of the impulse line, Hz; 0: a stiff line
-	damp  float64 // its damping ratio, below 1
-	heat  float64 // how fast the walls bring the gas to their temperature, 1/s
-	warm  float64 // how much of its balance with the walls the gas's warmth on the ramp has reached, see warmth
-	feed  float64 // by how much a regulator gives more as the pressure falls, 1/s
-	cap   float64 // the most that the regulator gives beyond the ramp, Pa/s; 0: no limit
-	hold  float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
-	zero  float64 // what the transducer reads too much, Pa
-	shape float64 // growth of the area, see growth
-	loss  float64 // rate times the time from opening to closing; 0: it stays open
-	left  float64 // part of the area that stays open where it closes
-	shuts float64 // closing time, s
-	stop  float64 // time from the onset to where the supply has half shut, s; 0: it goes on
+	onset  float64 // effective onset t0 + w/2, s
+	level  float64 // pressure of the ramp's line at its end (see anchor), Pa in the channel's reference
+	ramp   float64 // Pa/s, before and (from the supply) after
+	bend   float64 // Pa/s², of the ramp before the onset
+	rate   float64 // K: the choked fall's relative rate, fully open, without supply, of gas at the walls' temperature, 1/s
+	width  float64 // opening time w, s
+	lag    float64 // transducer's time constant, s
+	ring   float64 // resonance of the impulse line, Hz; 0: a stiff line
+	damp   float64 // its damping ratio, below 1
+	second bool    // the transducer is of second order: lag is its delay, damp its damping ratio
+	heat   float64 // how fast the walls bring the gas to their temperature, 1/s
+	warm   float64 // how much of its balance with the walls the gas's warmth on the ramp has reached, see warmth
+	feed   float64 // by how much a regulator gives more as the pressure falls, 1/s
+	cap    float64 // the most that the regulator gives beyond the ramp, Pa/s; 0: no limit
+	hold   float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
+	zero   float64 // what the transducer reads too much, Pa
+	shape  float64 // growth of the area, see growth
+	loss   float64 // rate times the time from opening to closing; 0: it stays open
+	left   float64 // part of the area that stays open where it closes
+	shuts  float64 // closing time, s
+	stop   float64 // time from the onset to where the supply has half shut, s; 0: it goes on
 
 	// An earlier event whose course the opening cuts short: another opening, or
 	// a step of the supply.
@@ -375,7 +376,7 @@ func reachOf(c *course, gauge float64) float64 {
 // vessel is the course without what only lies between vessel and reading.
 func (c *course) vessel() course {
 	v := *c
-	v.lag, v.ring, v.damp, v.bend = 0, 0, 0, 0
+	v.lag, v.ring, v.damp, v.bend, v.second = 0, 0, 0, 0, false
 	return v
 }
 
@@ -389,13 +390,14 @@ func (s *solver) solve(c *course) {
 		s.integrate(c)
 	}
 	s.solved = *c
-	s.line = newLine(c.ring, c.damp, c.lag)
+	ring, damp, lag := c.sensor()
+	s.line = newLine(ring, damp, lag)
 	from := readout{y: s.p[0] - c.ramp*s.line.delay, dy: c.ramp}
-	from.q = from.y - c.ramp*c.lag
+	from.q = from.y - c.ramp*lag
 	for k := range s.n {
 		h := s.at[k+1] - s.at[k]
 		p := &s.pieces[k]
-		p.begin(&s.line, s.cubic(k, h), h, c.lag, from)
+		p.begin(&s.line, s.cubic(k, h), h, lag, from)
 		from = p.read(h)
 	}
 }
@@ -536,7 +538,8 @@ func (s *solver) read(c *course, t, y []float64) { s.readRates(c, t, y, nil) }
 // given.
 func (s *solver) readRates(c *course, t, y, dy []float64) {
 	s.solve(c)
-	late := c.lag + s.line.delay + c.anchor()
+	_, _, lag := c.sensor()
+	late := lag + s.line.delay + c.anchor()
 	i := 0
 	for ; i < len(t) && t[i] <= s.begin; i++ {
 		d := t[i] - late

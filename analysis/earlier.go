@@ -254,7 +254,7 @@ func (a *opening) bare() *profile {
 	var b *profile
 	for i := range a.fits {
 		p := &a.fits[i]
-		same := (p.cap > 0) == a.capped && (p.stop > 0) == a.stops && (p.ring > 0) == a.stated() && (p.lag > 0) == (a.ch.LagS > 0)
+		same := (p.cap > 0) == a.capped && (p.stop > 0) == a.stops && (p.ring > 0) == a.stated() && p.second == a.second && (p.lag > 0) == (a.ch.LagS > 0)
 		if same && (b == nil || p.chi2 < b.chi2) {
 			b = p
 		}

@@ -198,6 +198,10 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 		free = append(free, figStop)
 	}
 	free = append(free, a.earlierBounds(&b)...)
+	if a.second {
+		b[figDamp] = bound{low: 0.4, high: 0.97, mean: secondMean, sd: secondSD, scale: 0.05}
+		free = append(free, figDamp)
+	}
 	if a.rings {
 		b[figRing] = bound{low: math.Log(20), high: math.Log(2 / a.s.dt), mean: math.Log(ringMean), sd: ringSD, scale: 0.1}
 		b[figDamp] = bound{low: 0.005, high: 0.9, mean: dampMean, sd: dampSD, scale: 0.05}

@@ -68,12 +68,14 @@ func (a *opening) hypotheses(best *profile) {
 		}
 	}
 	a.countHeard(&plain)
+	a.countOrder(&plain)
 	if plain.ring > 0 {
 		a.orOpens(&plain, append(append([]figure(nil), free...), figRing, figDamp), hidden)
 	} else {
 		a.orOpens(&plain, free, hidden)
 	}
 	plain.share += a.besides(&plain)
+	a.orOrder(&plain, free, hidden)
 	if n := len(a.fits); !a.stated() { // else there is no other line to think of
 		a.overLines(&plain, free, hidden)
 		for i := range a.fits[min(n, len(a.fits)):] {
@@ -376,8 +378,10 @@ func (a *opening) countHeard(p *profile) {
 
 // overLines adds the impulse lines that are held possible beforehand.
 func (a *opening) overLines(plain *profile, free []figure, hidden bool) {
-	a.rings = true // for the bounds
-	free = append(append([]figure(nil), free...), figDamp)
+	second := a.second
+	a.rings, a.second = true, false // for the bounds
+	defer func() { a.second = second }()
+	free = append(without(free, figDamp), figDamp)
 	heard := plain.ring
 	for _, f := range lineGrid {
 		if heard > 0 && math.Abs(math.Log(f/heard)) < lineSpacing {
@@ -396,11 +400,15 @@ func (a *opening) overLines(plain *profile, free []figure, hidden bool) {
 func (a *opening) withLine(plain *profile, free []figure, hidden bool, ring, damp float64) bool {
 	c := lined(plain, ring, damp)
 	n := len(a.fits)
-	share := plain.share + lineShare - math.Log(lineSpacing)
+	plainShare := plain.share
+	if plain.second {
+		plainShare -= secondShare
+	}
+	share := plainShare + lineShare - math.Log(lineSpacing)
 	if plain.ring > 0 {
 		share = plain.share
 	} else {
-		a.under(c, free, hidden, plain.share+lineShare)
+		a.under(c, free, hidden, plainShare+lineShare)
 		p := bestOf(a.fits[n:])
 		if p != nil && p.cov[figDamp][figDamp] > 0.7*0.7*dampSD*dampSD && math.Abs(p.chi2-plain.chi2) < 1 {
 			for i := range a.fits[n:] { // nothing shows of it
@@ -427,7 +435,7 @@ const dampShows = 0.3
 // lined is where to begin with a line of one resonance (Hz) and damping: it delays
 // the reading.
 func lined(plain *profile, ring, damp float64) course {
-	c := plain.course
+	c := plain.toFirst()
 	c.ring, c.damp = ring, damp
 	late := newLine(ring, damp, 0).delay - newLine(plain.ring, plain.damp, 0).delay
 	c.onset -= late

@@ -113,6 +113,7 @@ type opening struct {
 	first               bool     // the earlier opening is the one that is asked for
 	settled             float64  // misfit, once the fits can no longer be solved; 0: they can
 	rings               bool     // the line's resonance is fitted
+	second              bool     // the transducer is of second order
 	white               *whitener
 	room                []float64 // of the fits
 	fits                []profile

@@ -41,7 +41,7 @@ func (a *opening) characterise() {
 
 // forget drops what a refinement found.
 func (a *opening) forget() {
-	a.fits, a.listened, a.regulated, a.rings, a.fed, a.capped, a.ignoring, a.stops = nil, 0, 0, a.stated(), false, false, false, false
+	a.fits, a.listened, a.regulated, a.rings, a.fed, a.capped, a.ignoring, a.stops, a.second = nil, 0, 0, a.stated(), false, false, false, false, false
 }
 
 // refine fits the forward model, first to the beginning of the fall, then to as
@@ -197,7 +197,7 @@ func (a *opening) extend(early course) *profile {
 		if a.misfit(best) == 1 {
 			return best
 		}
-		for _, try := range []func(*profile) *profile{a.supplies, a.listen, a.answers, a.regulate} {
+		for _, try := range []func(*profile) *profile{a.orders, a.supplies, a.listen, a.answers, a.regulate} {
 			if q := try(best); q != nil {
 				if best = q; a.misfit(best) == 1 {
 					return best
@@ -354,7 +354,7 @@ func (a *opening) regulate(best *profile) *profile {
 	a.fed = true
 	_, free := a.bounds()
 	start := a.startCourse()
-	start.ring, start.damp = best.ring, best.damp
+	start.ring, start.damp, start.second = best.ring, best.damp, best.second
 	var found *profile
 	for _, feed := range []float64{0.3, 1, 4} {
 		for _, w := range []float64{4 * a.narrowest(), 0.001, 0.004} {
@@ -389,12 +389,13 @@ func (a *opening) listen(best *profile) *profile {
 		return nil
 	}
 	a.listened++
-	a.rings = true
+	second := a.second
+	a.rings, a.second = true, false
 	_, free := a.bounds()
 	var found *profile
 	top := 0.5 / a.s.dt
 	for f := top; f > top/40; f /= 1.7 {
-		c := best.course
+		c := best.toFirst()
 		c.ring, c.damp = f, dampMean
 		if p, ok := a.fit(c, free, 14); ok && (found == nil || p.chi2 < found.chi2) {
 			found = &p
@@ -408,7 +409,7 @@ func (a *opening) listen(best *profile) *profile {
 			return found
 		}
 	}
-	a.rings = false
+	a.rings, a.second = false, second
 	return nil
 }
 

@@ -29,7 +29,8 @@ func (a *opening) columns(sv *solver, c *course, free []figure, limits *[figures
 		}
 	}
 	if col, ok := column(figBend); ok {
-		late := c.lag + sv.line.delay + c.anchor()
+		_, _, lag := c.sensor()
+		late := lag + sv.line.delay + c.anchor()
 		for i, ti := range t {
 			col[i] = 0
 			if ti <= sv.begin {

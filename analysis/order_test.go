@@ -1,0 +1,30 @@
+package analysis
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// TestSecondOrderTransducer has transducers of second order whose stated lag is
+// their delay of a ramp, 2d/w: taken for first order with a line besides, the onset
+// would be the lag too early.
+func TestSecondOrderTransducer(t *testing.T) {
+	const lag = 1.5e-3
+	for i, damping := range []float64{0.6, 0.8, 0.95} {
+		sp := plain()
+		sp.lag, sp.ringHz, sp.ringDamping, sp.sigma, sp.step = 0, damping/(math.Pi*lag), damping, 300, 20
+		w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(5, uint64(i))))
+		if !ok {
+			t.Fatal("no trigger would fire on the test's own opening")
+		}
+		ch.LagS = lag
+		f := FitOpening(w, ch, o)
+		if e := float64(*f.Onset - onset); math.Abs(e) > 1.5*float64(*f.OnsetU) || math.Abs(e) > 60e3 {
+			t.Errorf("seed 5, %d, damping %g: onset off by %g ns, stated u %d", i, damping, e, *f.OnsetU)
+		}
+		if f.AreaM2 == nil || math.Abs(*f.AreaM2/sp.area-1) > 0.04 {
+			t.Errorf("seed 5, %d, damping %g: area %v, true %g; %v", i, damping, f.AreaM2, sp.area, f.Absent)
+		}
+	}
+}
