@@ -30,7 +30,7 @@ func (n *naming) stilled() Kind {
 	first := math.Min(n.first, n.kink.s0)
 	sd := math.Max(n.slopeSD, n.kink.s0SD)
 	switch {
-	case first+2*sd > -0.03*n.before:
+	case math.Min(first+2*sd, n.rest+2*n.restSD) > -0.03*n.before:
 		return "" // nothing cools: it stands, or still rises
 	case first < -most-3*sd, n.fastest > most+n.noise*math.Sqrt2/step, n.onset-n.lowest > most*n.length+n.noise:
 		return "" // too fast for that
@@ -44,6 +44,24 @@ func (n *naming) stilled() Kind {
 	}
 	return SupplyStep
 }
+
+// settles tells whether the ramp goes over into a level little by little, faster
+// than a vent that takes about what the supply brings lets it: what flows out of
+// that goes with the pressure, so that the slope left goes down with the time
+// constant of the pressure over the ramp.
+func (n *naming) settles() bool {
+	q := &n.kink
+	if n.before <= 0 || q.len == 0 || q.s0 > settlesMost*n.before || n.after < -3*n.slopeSD {
+		return false
+	}
+	vent := math.Max(q.s0, 0) * n.before / (n.gauge + n.k.ambient)
+	return q.drift < -settlesTimes*vent-4*q.driftSD && q.offset < 3*q.offsetSD+0.1*n.depth
+}
+
+const (
+	settlesMost  = 0.12 // share of the ramp that the slope left is at most
+	settlesTimes = 3.0  // that it goes down faster than a vent lets it
+)
 
 // eases tells whether the slope, first to begin with, may ease as slowly as the
 // slowest wall cools gas.

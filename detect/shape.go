@@ -300,7 +300,7 @@ func (n *naming) moves(rate float64) bool {
 
 // level tells whether the ramp goes over into a level and stays there.
 func (n *naming) level() Kind {
-	if !n.stopped() || n.top-n.lowest >= 2.5*n.noise+0.02*n.depth || !n.ramped() {
+	if !n.ramped() || !n.settles() && (!n.stopped() || n.top-n.lowest >= 2.5*n.noise+0.02*n.depth) {
 		return ""
 	}
 	if n.m.supplyOpenAt(n.t) && !n.m.supply.closed.covers(n.t, n.r.slack) {
