@@ -133,7 +133,11 @@ func (m *Monitor) seeps(c *channel) {
 		return
 	}
 	s := &p.seep
-	rate := s.steady(p.sigma() * p.excess() / math.Sqrt(float64(s.least)))
+	sd := p.sigma() / math.Sqrt(float64(s.least))
+	rate := s.steady(sd * p.excess())
+	if rate == 0 && !m.drained() {
+		rate = s.settling(sd)
+	}
 	if rate == 0 || m.drained() || !m.seepsToo(c, rate) {
 		return
 	}
