@@ -9,7 +9,8 @@ import (
 
 // Bounds of the fit of a first venting.
 const (
-	riseBefore = 1.5 // s before the trigger that are used
+	riseBefore = 1.5 // s before the trigger that are used,
+	riseAhead  = 12  // or so many samples
 	riseFewest = 6   // samples on either side of the onset
 	// riseSlack is the part of the step by which the model's course (straight,
 	// then an exponential rise) may be wrong (judgement, no source).
@@ -24,7 +25,7 @@ const (
 func FitFirstVenting(w detect.Window, ch daq.Channel) detect.Finding {
 	f := detect.Finding{Event: w.Event, Serial: w.Serial, Final: w.Final, Absent: map[string]string{}}
 	s := newStretch(&w)
-	from, to := s.index(-riseBefore), s.summit()
+	from, to := s.index(-math.Max(riseBefore, riseAhead*s.dt)), s.summit()
 	if s.dt <= 0 || s.trigger-from < riseFewest || to-s.trigger < 1 || to-from < 2*riseFewest {
 		f.Absent["onset_u"] = "the window holds too few good samples round the rise"
 		return f

@@ -69,7 +69,7 @@ type Settled struct {
 	AfterPa, AfterK     float64
 	OffsetU             float64 // Pa, of the channel's offset, common to both readings
 	GainU               float64 // relative, of the channel's gain, common to both
-	ReadingU            float64 // Pa, of each reading by itself
+	BeforeU, AfterU     float64 // Pa, of each reading by itself: noise
 	BeforeKU, AfterKU   float64 // K, of the gas: the gradient counts more than the sensor
 	LostMol, LostMolU   float64 // taken out between: samples, leaks
 	Compressible, ZUrel float64 // factor Z after (0: 1), its relative uncertainty
@@ -90,8 +90,8 @@ func (s Settled) Amount() (Budget, error) {
 	}
 	return Budget{Name: "amount of gas", Unit: "mol", Inputs: []Input{
 		{Name: "free volume", Unit: "m³", Value: s.VolumeM3, U: s.VolumeU},
-		{Name: "pressure after", Unit: "Pa", Value: s.AfterPa, U: s.ReadingU},
-		{Name: "pressure before", Unit: "Pa", Value: s.BeforePa, U: s.ReadingU},
+		{Name: "pressure after", Unit: "Pa", Value: s.AfterPa, U: s.AfterU},
+		{Name: "pressure before", Unit: "Pa", Value: s.BeforePa, U: s.BeforeU},
 		{Name: "offset of the pressure channel", Unit: "Pa", U: s.OffsetU},
 		{Name: "gain of the pressure channel", Unit: "-", Value: 1, U: s.GainU},
 		{Name: "gas temperature after", Unit: "K", Value: s.AfterK, U: s.AfterKU},

@@ -51,7 +51,7 @@ func TestAbsolutePressure(t *testing.T) {
 // TestAmount: the ideal gas by hand, the share of the gas temperature, and what
 // an offset common to both readings leaves.
 func TestAmount(t *testing.T) {
-	s := Settled{VolumeM3: 1e-3, VolumeU: 1e-6, BeforePa: 1e5, BeforeK: 298.15, AfterPa: 7e5, AfterK: 320, AfterKU: 6, BeforeKU: 0.2, OffsetU: 500, GainU: 1e-3, ReadingU: 100}
+	s := Settled{VolumeM3: 1e-3, VolumeU: 1e-6, BeforePa: 1e5, BeforeK: 298.15, AfterPa: 7e5, AfterK: 320, AfterKU: 6, BeforeKU: 0.2, OffsetU: 500, GainU: 1e-3, BeforeU: 100, AfterU: 100}
 	b, err := s.Amount()
 	if err != nil {
 		t.Fatal(err)

@@ -1,5 +1,10 @@
 package analysis
 
+import (
+	"math"
+	"slices"
+)
+
 // Quantities of a course.
 const (
 	ofVessel = iota // Pa
@@ -111,4 +116,76 @@ func (c *meanCourse) line(kind, from, to int) (mean, slope float64, n int) {
 		slope = (s*stv - st*sv) / d / c.seconds()
 	}
 	return mean, slope, int(s)
+}
+
+// scatter is the standard uncertainty of line's mean, and that of its slope a
+// second, from the values about the line: what is left of white noise, and more
+// where neighbouring values go together (by (1+r)/(1-r) of its variance, for an
+// autocorrelation r of first order).
+func (c *meanCourse) scatter(kind, from, to int) (mean, slope float64) {
+	from, to = max(0, from), min(len(c.cells), to)
+	m, b, n := c.line(kind, from, to)
+	if n < 4 {
+		return 0, 0
+	}
+	var st, stt float64
+	for i := from; i < to; i++ {
+		if c.cells[i].n[kind] > 0 {
+			st += float64(i)
+			stt += float64(i) * float64(i)
+		}
+	}
+	mid := st / float64(n)
+	var square, along, last float64
+	for i := from; i < to; i++ {
+		v, ok := c.cells[i].mean(kind)
+		if !ok {
+			continue
+		}
+		e := v - m - b*(float64(i)-mid)*c.seconds()
+		square += e * e
+		along += e * last
+		last = e
+	}
+	if square == 0 {
+		return 0, 0
+	}
+	r := math.Min(math.Max(0, along/square), 0.9)
+	variance := square / float64(n-2) * (1 + r) / (1 - r)
+	return math.Sqrt(variance / float64(n)), math.Sqrt(variance/(stt-st*mid)) / c.seconds()
+}
+
+// noise is the standard deviation of a quantity's means by noise, from their
+// second differences: 1.4826 median magnitudes over the root of six.
+func (c *meanCourse) noise(kind int) float64 {
+	var d []float64
+	for i := 2; i < len(c.cells); i++ {
+		x, ok := c.cells[i-2].mean(kind)
+		y, ok1 := c.cells[i-1].mean(kind)
+		z, ok2 := c.cells[i].mean(kind)
+		if ok && ok1 && ok2 {
+			d = append(d, math.Abs(x-2*y+z))
+		}
+	}
+	if len(d) == 0 {
+		return 0
+	}
+	slices.Sort(d)
+	return 1.4826 * d[len(d)/2] / math.Sqrt(6)
+}
+
+// top is the first cell of [from, to) that is as high as any but for slack.
+func (c *meanCourse) top(kind, from, to int, slack float64) int {
+	most := math.Inf(-1)
+	for i := from; i < to; i++ {
+		if v, ok := c.cells[i].mean(kind); ok {
+			most = math.Max(most, v)
+		}
+	}
+	for i := from; i < to; i++ {
+		if v, ok := c.cells[i].mean(kind); ok && v >= most-slack {
+			return i
+		}
+	}
+	return from
 }

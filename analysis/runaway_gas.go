@@ -16,6 +16,8 @@ const (
 	settledCells = 8
 	settledRate  = 2e-3  // 1/s, relative, that the pressure may still move
 	emptyRate    = -0.02 // 1/s: a faster fall is the vessel being opened
+	emptySure    = 6.0   // standard deviations of a slope by noise that it is beyond
+	topNoise     = 4.0   // standard deviations that noise lifts the highest reading
 	unevenPart   = 0.1   // of its excess over the wall that the gas temperature may be uneven by
 	ambientU     = 300.0 // Pa, standard, of an ambient pressure that is only stated
 	ambientMeasU = 50.0  // Pa, standard, of one that a barometer measures
@@ -25,8 +27,8 @@ const (
 type vesselState struct {
 	from, to int
 	peak     int     // cell of the highest pressure before it
-	p        float64 // Pa absolute
-	T        float64 // K
+	p, pU    float64 // Pa absolute, and its standard uncertainty by noise
+	T, TU    float64 // K
 	drift    float64 // relative change of p/T from the first half to the second
 }
 
@@ -126,15 +128,12 @@ func (r *Runaway) after() (vesselState, error) {
 		end = min(end, c.index(r.dumped))
 	}
 	need := max(settledCells, int(settledSpan/c.seconds()))
-	top := from
-	for i := from; i < end; i++ {
-		if v, ok := c.cells[i].mean(ofVessel); ok && v > c.value(ofVessel, top) {
-			top = i
-		}
-	}
+	noise := c.noise(ofVessel)
+	top := c.top(ofVessel, from, end, topNoise*noise)
 	// An opened vessel: from where it falls fast until the end it is left out.
+	sure := emptySure * noise / (c.seconds() * math.Sqrt(5)) // of a slope through four cells
 	for i := top + 3*need; i+4 < end; i++ {
-		if p, b, n := c.line(ofVessel, i, i+4); n > 2 && b/r.absolute(p) < emptyRate {
+		if p, b, n := c.line(ofVessel, i, i+4); n > 2 && b/r.absolute(p) < emptyRate && b < -sure {
 			end = i
 			break
 		}
@@ -144,18 +143,13 @@ func (r *Runaway) after() (vesselState, error) {
 	if n < settledCells {
 		return vesselState{}, fmt.Errorf("too little is recorded after the gas came")
 	}
-	if rel := math.Abs(b / r.absolute(p)); rel > settledRate {
+	_, slopeU := c.scatter(ofVessel, begin, end)
+	if rel := math.Abs(b / r.absolute(p)); rel > settledRate+3*slopeU/r.absolute(p) {
 		return vesselState{}, fmt.Errorf("the vessel had not settled: its pressure still moved by %.2g %% a second", 100*rel)
 	}
 	s, err := r.stateOf(begin, end, "at the settled state")
 	s.peak = top
 	return s, err
-}
-
-// value is a cell's mean, 0 where there is none.
-func (c *meanCourse) value(kind, i int) float64 {
-	v, _ := c.cells[i].mean(kind)
-	return v
 }
 
 // absolute is a vessel pressure of the channel's reference in Pa absolute.
@@ -181,6 +175,7 @@ func (r *Runaway) stateOf(from, to int, when string) (vesselState, error) {
 		return vesselState{}, fmt.Errorf("too few readings of the vessel's pressure %s", when)
 	}
 	s := vesselState{from: from, to: to, p: r.absolute(p), T: r.o.Fixture.TemperatureK}
+	s.pU, _ = c.scatter(ofVessel, from, to)
 	if r.gas < 0 {
 		return s, nil
 	}
@@ -189,6 +184,7 @@ func (r *Runaway) stateOf(from, to int, when string) (vesselState, error) {
 		return vesselState{}, fmt.Errorf("too few readings of the gas temperature %s", when)
 	}
 	s.T = t + zeroCelsius
+	s.TU, _ = c.scatter(ofGas, from, to)
 	mid := (from + to) / 2
 	ratio := func(a, b int) float64 {
 		p, _, n1 := c.line(ofVessel, a, b)
@@ -206,7 +202,7 @@ func (r *Runaway) stateOf(from, to int, when string) (vesselState, error) {
 func (r *Runaway) settled(b, a vesselState, lost vesselLeak) Settled {
 	f := &r.o.Fixture
 	cv := &r.o.Channels[r.p].Curve
-	s := Settled{VolumeM3: f.VolumeM3, VolumeU: f.VolumeUM3, BeforePa: b.p, BeforeK: b.T, AfterPa: a.p, AfterK: a.T, OffsetU: cv.UOffsetAt(a.p), GainU: cv.UGainAt(1),
+	s := Settled{VolumeM3: f.VolumeM3, VolumeU: f.VolumeUM3, BeforePa: b.p, BeforeK: b.T, AfterPa: a.p, AfterK: a.T, BeforeU: b.pU, AfterU: a.pU, OffsetU: cv.UOffsetAt(a.p), GainU: cv.UGainAt(1),
 		BeforeKU: f.TemperatureU, AfterKU: f.TemperatureU, LostMol: lost.mol, LostMolU: leakPart * lost.mol}
 	if r.o.Channels[r.p].Reference != daq.Absolute {
 		u := ambientU
@@ -217,10 +213,10 @@ func (r *Runaway) settled(b, a vesselState, lost vesselLeak) Settled {
 	}
 	if r.gas >= 0 {
 		g := &r.o.Channels[r.gas].Curve
-		s.BeforeKU = g.U(b.T - zeroCelsius)
+		s.BeforeKU = math.Hypot(g.U(b.T-zeroCelsius), b.TU)
 		uneven := unevenPart * math.Abs(a.T-b.T) / math.Sqrt(3)
 		moving := a.T * a.drift / math.Sqrt(3)
-		s.AfterKU = math.Sqrt(sq(g.U(a.T-zeroCelsius)) + uneven*uneven + moving*moving)
+		s.AfterKU = math.Sqrt(sq(g.U(a.T-zeroCelsius)) + sq(a.TU) + uneven*uneven + moving*moving)
 	}
 	return s
 }

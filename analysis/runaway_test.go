@@ -177,6 +177,29 @@ func TestAmountOfALeakingVessel(t *testing.T) {
 	}
 }
 
+// The noise of a transducer whose range is far too large counts in the amount's
+// interval, and neither hides the settled state nor looks like an opened vessel.
+func TestAmountOfANoisyVessel(t *testing.T) {
+	const runs = 24
+	in, told := 0, 0
+	for seed := uint64(100); seed < 100+runs; seed++ {
+		v := vesselRun{seed: seed, until: 380, sigmaPa: 200000, mol: 0.02}
+		x := v.play()
+		if x.GasMol == nil || x.GasUMol == nil {
+			t.Logf("seed %d: no amount: %v", seed, x.Absent["gas_mol"])
+			continue
+		}
+		told++
+		if math.Abs(*x.GasMol-v.mol) <= *x.GasUMol {
+			in++
+		}
+	}
+	t.Logf("seeds 100 to %d: %d of %d told, %d in their interval", 99+runs, told, runs, in)
+	if told < runs*9/10 || in < told*85/100 {
+		t.Errorf("%d of %d amounts told, %d hold the true one", told, runs, in)
+	}
+}
+
 // An amount is never taken at the peak: where the record ends before the vessel
 // has settled there is none, with the reason.
 func TestNoAmountBeforeTheVesselHasSettled(t *testing.T) {

@@ -3,6 +3,7 @@ package detect
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -319,6 +320,73 @@ func TestFirstVentingOfAYoungTrace(t *testing.T) {
 			}
 			if spike && len(told) > 0 || !spike && (len(told) != 1 || told[0] > 12) {
 				t.Errorf("%g Hz, trial %d, spike %v: first ventings decided %d samples after sample %d", rate, trial, spike, told, begin)
+			}
+		}
+	}
+}
+
+// A couple that picks up bursts of noise rises for a moment now and then, and is
+// no runaway.
+func TestNoisyCoupleIsNoRunaway(t *testing.T) {
+	const seed = 5
+	t.Logf("seed %d", seed)
+	for _, rate := range []float64{2, 5, 20, 100} {
+		for trial := range 20 {
+			rng := rand.New(rand.NewPCG(seed, uint64(trial)))
+			begin, size := 5+30*rng.Float64(), 3+27*rng.Float64()
+			got := heatedSkin(t, rate, 45, func(s float64) float64 {
+				v := 80 + 0.3*s
+				if s > begin && s < begin+5 {
+					v += size * rng.NormFloat64()
+				}
+				return v
+			})
+			if len(got) > 0 {
+				t.Errorf("%g Hz, trial %d, %.0f °C of noise: %+v", rate, trial, size, got)
+			}
+		}
+	}
+}
+
+// A first venting without the skin's dip may be gas that somebody let in, and
+// says so; one with a dip does not, also behind a heater that slows down.
+func TestFirstVentingWithoutADip(t *testing.T) {
+	const seed = 6
+	t.Logf("seed %d", seed)
+	for _, dip := range []float64{0, 4} {
+		for trial := range 10 {
+			rng := rand.New(rand.NewPCG(seed, uint64(trial)))
+			m, err := New(Options{Rig: RunawayRig, RateHz: []float64{100, 100}, Channels: []daq.Channel{
+				{Name: "p1", Role: daq.RoleSpecimen, Quantity: daq.Pressure, Reference: daq.Absolute},
+				{Name: "skin", Role: daq.RoleSkin, Quantity: daq.Temperature}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			last := map[int]Event{}
+			for i := range 6000 {
+				now := float64(i) / 100
+				x := math.Max(0, now-40)
+				skin := 25 + 100*-math.Expm1(-now/80) - dip*-math.Expm1(-x/0.5)*math.Exp(-x/8) + 0.1*rng.NormFloat64()
+				p := 1e5 + 3e4*math.Min(x/0.4, 1) + 100*rng.NormFloat64()
+				at := int64(i) * 10e6
+				m.Step(0, []daq.Sample{{T: at, V: p, Raw: p}})
+				m.Step(1, []daq.Sample{{T: at, V: skin, Raw: skin}})
+				for _, e := range m.Take().Events {
+					last[e.ID] = e
+				}
+			}
+			told := 0
+			for _, e := range last {
+				if e.Kind != FirstVenting {
+					continue
+				}
+				told++
+				if doubted := slices.Contains(e.Flags, FlagKindUncertain); doubted != (dip == 0) || doubted != (e.Absent["kind"] != "") {
+					t.Errorf("dip %g °C, trial %d: flags %v, absent %v, dip seen %v", dip, trial, e.Flags, e.Absent, *e.DipC)
+				}
+			}
+			if told != 1 {
+				t.Errorf("dip %g °C, trial %d: %d first ventings", dip, trial, told)
 			}
 		}
 	}

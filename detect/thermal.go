@@ -17,6 +17,8 @@ const (
 	rapidHold   = 0.5
 	strongRate  = 5.0
 	strongHold  = 1.0
+	rateSure    = 5.0 // standard errors that a rate must be of,
+	rateOver    = 2.0 // and that it must be beyond what it is compared with
 
 	binNs      = int64(50e6) // between the values of a course at least
 	courseNs   = int64(20e9) // before a rise, that it is compared with
@@ -25,7 +27,10 @@ const (
 
 	dipAheadNs = int64(8e9) // of the line that the dip is measured from
 	dipAfterNs = int64(8e9)
+	climbLeast = 3   // steps that make a rise where values are few
+	dipSure    = 3.0 // standard deviations that a dip is beyond its noise
 	ventSetNs  = int64(500e6)
+	ventMeanNs = int64(50e6) // over which the step is taken
 	ventLeast  = int64(12)   // samples that a step may take where they are slow
 	cellHold   = 3           // samples below half that make a loss of continuity,
 	cellHoldNs = int64(20e6) // and for so long
@@ -173,10 +178,14 @@ func (c *tempCourse) steady(span, rate float64) bool {
 	now := c.t[(c.n-1)&courseMask]
 	apart := float64(now-c.t[(c.n-2)&courseMask]) * 1e-9
 	if apart > span/7 {
-		return c.climbs(max(2, int(span/apart+0.5)), rate)
+		return c.climbs(max(climbLeast, int(span/apart+0.5)), rate)
 	}
 	begin := now - int64(span*1e9)
-	if _, all, ok := c.line(begin, now); !ok || all < rate || c.t[max(0, c.n-courseLen)&courseMask] > begin {
+	_, all, ok := c.line(begin, now)
+	if !ok || all < rate || c.t[max(0, c.n-courseLen)&courseMask] > begin {
+		return false
+	}
+	if doubt := c.doubt(begin, now); all < rate+rateOver*doubt || all < rateSure*doubt {
 		return false
 	}
 	for k := range int64(3) {
@@ -203,7 +212,21 @@ func (c *tempCourse) climbs(n int, rate float64) bool {
 			return false
 		}
 	}
-	return rise(1, n+1) >= rate
+	return rise(1, n+1) >= rate && c.newest()-c.v[(c.n-n-1)&courseMask] > c.jitter(n+1)
+}
+
+// jitterBefore is how many values before a rise tell how much they jump about.
+const jitterBefore = 8
+
+// jitter is the largest second difference among the values just before the
+// newest n.
+func (c *tempCourse) jitter(n int) float64 {
+	most := 0.0
+	for k := n; k < n+jitterBefore && k+3 <= min(c.n, courseLen); k++ {
+		x, y, z := c.v[(c.n-k-1)&courseMask], c.v[(c.n-k-2)&courseMask], c.v[(c.n-k-3)&courseMask]
+		most = math.Max(most, math.Abs(x-2*y+z))
+	}
+	return most
 }
 
 // line is the straight line through the values in [from, to], at to: value and
@@ -228,6 +251,34 @@ func (c *tempCourse) line(from, to int64) (v, rate float64, ok bool) {
 	}
 	rate = (n*stv - st*sv) / d
 	return (sv - rate*st) / n, rate, true
+}
+
+// doubt is the standard error of the rate over [from, to], per s: a couple that
+// comes loose or picks up a heater's switching swings by more than it rises.
+func (c *tempCourse) doubt(from, to int64) float64 {
+	_, u := c.scatter(from, to)
+	return u
+}
+
+// scatter is the standard deviation of the values in [from, to] about their
+// line, and the standard error that they give its rate, per s.
+func (c *tempCourse) scatter(from, to int64) (sd, rateU float64) {
+	v, rate, ok := c.line(from, to)
+	if !ok {
+		return math.Inf(1), math.Inf(1)
+	}
+	var n, st, stt, square float64
+	for k := 1; k <= min(c.n, courseLen); k++ {
+		i := (c.n - k) & courseMask
+		if c.t[i] < from || c.t[i] > to {
+			continue
+		}
+		t := float64(c.t[i]-to) * 1e-9
+		e := c.v[i] - v - rate*t
+		n, st, stt, square = n+1, st+t, stt+t*t, square+e*e
+	}
+	sd = math.Sqrt(square / (n - 2))
+	return sd, sd / math.Sqrt(stt-st*st/n)
 }
 
 // since is when the temperature began to rise at least at rate (per s), going
@@ -407,13 +458,11 @@ func (t *thermal) look(m *Monitor, now int64) {
 		m.due = min(m.due, at)
 		return
 	}
-	p := t.ventC.p
-	n := max(4, int(50e6/t.ventC.period))
-	v, _ := p.cap.mean(p.cap.n-n, p.cap.n)
-	step := v - t.line.v0 - t.line.slope*float64(t.ventC.lastT-t.line.t0)*1e-9
-	began := p.cap.find(r.ev.Onset)
-	least := 4 * math.Max(p.sigma()/math.Sqrt(float64(n)), p.cap.wander(began, p.cap.n-n-began, n))
-	if step < least || step < 0.2**r.ev.StepPa {
+	step, sure := t.stayed(r, ventMeanNs)
+	if !sure {
+		step, sure = t.stayed(r, ventSetNs/2)
+	}
+	if !sure || step < 0.2**r.ev.StepPa {
 		r.toFault(FaultSpike, t.ventC.lastT)
 		t.vent, t.ventAt = 0, 0
 	} else {
@@ -422,6 +471,21 @@ func (t *thermal) look(m *Monitor, now int64) {
 		m.askRise(r, t.ventC)
 	}
 	m.book.revise(r)
+}
+
+// stayed is how far above its line the pressure is, as the mean of the newest ns
+// of it tells, Pa, and whether that is no noise.
+func (t *thermal) stayed(r *record, ns int64) (step float64, sure bool) {
+	p := t.ventC.p
+	n := max(4, int(ns/t.ventC.period))
+	began := p.cap.find(r.ev.Onset)
+	if n > p.cap.n-began {
+		return 0, false
+	}
+	v, _ := p.cap.mean(p.cap.n-n, p.cap.n)
+	step = v - t.line.v0 - t.line.slope*float64(t.ventC.lastT-(int64(n-1)*t.ventC.period)/2-t.line.t0)*1e-9
+	least := 4 * math.Max(p.sigma()/math.Sqrt(float64(n)), p.cap.wander(began, p.cap.n-n-began, n))
+	return step, step >= least
 }
 
 // riseAheadNs is how much of the line before a first venting its window holds.
@@ -460,8 +524,26 @@ func (t *thermal) dip(m *Monitor) {
 		r.ev.without("dip_C", "no valid skin temperature round the venting")
 	} else {
 		r.ev.DipC = ptr(dip)
+		t.undipped(r, at)
 	}
 	m.book.revise(r)
+}
+
+// undipped doubts a first venting whose skin shows no dip beyond its noise and
+// what the line before it may be off by: gas that was let in looks the same.
+func (t *thermal) undipped(r *record, at int64) {
+	sd, rateU := t.skin.scatter(at-dipAheadNs, at)
+	ahead := float64(dipAheadNs/2+dipAfterNs) * 1e-9
+	slows := 0.0 // what a heater that heats more and more slowly is below a straight line
+	_, rate, ok := t.skin.line(at-dipAheadNs, at)
+	if _, earlier, ok1 := t.skin.line(at-2*dipAheadNs, at-dipAheadNs); ok && ok1 {
+		slows = math.Max(0, earlier-rate) * float64(dipAfterNs) * 1e-9
+	}
+	if *r.ev.DipC > slows+dipSure*math.Hypot(sd/math.Sqrt(3), rateU*ahead) {
+		return
+	}
+	r.ev.flag(FlagKindUncertain)
+	r.ev.without("kind", "the skin shows no dip: a first venting, or gas that was let in")
 }
 
 // voltage takes the cell's voltage: a sudden loss with nothing on the pressure

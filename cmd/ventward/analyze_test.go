@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -64,6 +66,45 @@ func TestAnalyzeFindsTheOpening(t *testing.T) {
 	if !strings.HasPrefix(lines[len(lines)-1], `{"summary":`) {
 		t.Errorf("last line %q is no summary", lines[len(lines)-1])
 	}
+}
+
+// What the channels of a slow trace say of one moment is taken together: the
+// voltage that was lost at 15 s counts when the skin's rise is judged at 44 s.
+func TestAnalyzeTakesChannelsTogether(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "slow.csv")
+	var b strings.Builder
+	fmt.Fprintln(&b, "t_s,p_bar,t_skin_C,u_cell_V")
+	for i := range 300 { // 5 Hz
+		s := float64(i) / 5
+		volts := 4.1 + 0.001*float64(i%3)
+		if s > 15 {
+			volts -= 3.9
+		}
+		fmt.Fprintf(&b, "%.1f,%.4f,%.2f,%.4f\n", s, 1.01+0.0005*float64(i%5), 70+0.4*s+2*math.Max(0, s-40)+0.02*float64(i%7), volts)
+	}
+	if err := os.WriteFile(file, []byte(b.String()), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	out, errs, code := program(t, "analyze", file, "--rig", "runaway", "--reference", "absolute", "--json")
+	if code != 0 {
+		t.Fatalf("exit %d: %s", code, errs)
+	}
+	for l := range strings.Lines(out) {
+		var e struct {
+			Event   string
+			Decided float64 `json:"decided_s"`
+		}
+		if err := json.Unmarshal([]byte(l), &e); err != nil {
+			t.Fatal(err)
+		}
+		if e.Event == "runaway" {
+			if e.Decided < 42 || e.Decided > 44.5 {
+				t.Errorf("decided at %.1f s, the rise began at 40 s", e.Decided)
+			}
+			return
+		}
+	}
+	t.Errorf("no runaway:\n%s", out)
 }
 
 // An imported trace is a stored run that replays to the same events and

@@ -187,14 +187,24 @@ func (o *traceOptions) adopt(b *config.Bench) error {
 	return nil
 }
 
+// batchNS is how much time of a trace is one batch, as a line would give it: what
+// its channels say of one moment comes together, whatever the rate.
+const batchNS = int64(20e6)
+
 // rowsAtOnce is how many rows of a trace are one batch.
-const rowsAtOnce = 256
+func rowsAtOnce(t *trace.Trace) int {
+	n := len(t.T)
+	if n < 2 {
+		return 1
+	}
+	return int(min(max(1, batchNS*int64(n-1)/max(1, t.T[n-1]-t.T[0])), 256))
+}
 
 // entries turns a trace into the entries of a loop that saw it live.
 func entries(t *trace.Trace) []daq.Entry {
 	var out []daq.Entry
 	lastTick := int64(0)
-	for _, b := range t.Batches(rowsAtOnce) {
+	for _, b := range t.Batches(rowsAtOnce(t)) {
 		b.Times = shifted(b.Times)
 		b.Arrived += traceStart
 		out = append(out, daq.Entry{At: b.Arrived, Kind: daq.EntryBatch, Batch: b})
