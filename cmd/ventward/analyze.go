@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"iter"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -95,22 +96,20 @@ func (a *analysed) evaluate() ([]report.BudgetLine, error) {
 
 // analyze runs entries through an engine; windows are fitted on the spot, and
 // their findings are further entries.
-func analyze(b *config.Bench, ens []daq.Entry) (*analysed, error) {
+func analyze(b *config.Bench, ens iter.Seq[daq.Entry]) (*analysed, error) {
 	e, err := newEngine(setup{Bench: b})
 	if err != nil {
 		return nil, err
 	}
 	a := &analysed{bench: b, start: traceStart, gas: gatherRunaway(b, traceStart)}
 	last := map[int]detect.Event{}
-	for i := range ens {
-		a.take(e, &ens[i], last)
-		if bt := ens[i].Batch; bt != nil {
+	end := daq.Entry{At: traceStart, Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program"}}
+	for en := range ens {
+		a.take(e, &en, last)
+		if bt := en.Batch; bt != nil {
 			a.lost += uint64(bt.Lost)
 		}
-	}
-	end := daq.Entry{At: traceStart, Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program"}}
-	if len(ens) > 0 {
-		end.At = ens[len(ens)-1].At
+		end.At = en.At
 	}
 	a.take(e, &end, last)
 	for _, ev := range last {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"os"
 	"path/filepath"
 	"time"
@@ -55,7 +56,7 @@ func importCommand(g *global) *cobra.Command {
 }
 
 // importTrace writes the entries of a trace as a closed run, events included.
-func importTrace(ctx context.Context, st *store.Store, b *config.Bench, ens []daq.Entry, m store.Meta) (string, error) {
+func importTrace(ctx context.Context, st *store.Store, b *config.Bench, ens iter.Seq[daq.Entry], m store.Meta) (string, error) {
 	now := time.Now()
 	m.ID, m.Program, m.Algorithm, m.Start = newRunID(now), version, algorithm, traceStart
 	m.EpochUTC = now.UnixNano() - traceStart
@@ -72,13 +73,14 @@ func importTrace(ctx context.Context, st *store.Store, b *config.Bench, ens []da
 	if err := r.begin(s, traceStart); err != nil {
 		return "", err
 	}
-	last := traceStart
-	for i := range ens {
-		last = ens[i].At
-		r.digest(ens[i])
-		if i%64 == 0 {
+	last, n := traceStart, 0
+	for en := range ens {
+		last = en.At
+		r.digest(en)
+		if n%64 == 0 {
 			drain(run)
 		}
+		n++
 	}
 	r.digest(daq.Entry{At: last, Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program"}})
 	_, err = run.Close(ctx, store.End{At: last, Note: "end of the trace"})

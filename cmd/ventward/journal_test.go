@@ -48,7 +48,7 @@ func TestJournalOfAStoredRun(t *testing.T) {
 	do("A. Rahn", "acknowledge", "id", "all")
 	do("unattributed", "reset", "rule", "Specimen pressure silent")
 	do("B. Okoro", "abort")
-	id, err := importTrace(t.Context(), st, exampleBench(t), ens, store.Meta{Kind: store.KindRun, Bench: "Kiln 2", Specimen: "B-0410-07"})
+	id, err := importTrace(t.Context(), st, exampleBench(t), slices.Values(ens), store.Meta{Kind: store.KindRun, Bench: "Kiln 2", Specimen: "B-0410-07"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -31,7 +32,7 @@ func TestWallClockStepChangesNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	steady, stepped := entries(tr), entries(tr)
+	steady, stepped := slices.Collect(entries(tr)), slices.Collect(entries(tr))
 	ticks := 0
 	for i := range stepped {
 		if stepped[i].Kind != daq.EntryTick {
@@ -46,7 +47,7 @@ func TestWallClockStepChangesNothing(t *testing.T) {
 	}
 	var got [2][]detect.Event
 	for i, ens := range [][]daq.Entry{steady, stepped} {
-		a, err := analyze(b, ens)
+		a, err := analyze(b, slices.Values(ens))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"iter"
 	"math"
 	"os"
 	"path/filepath"
@@ -94,6 +95,9 @@ func (o *traceOptions) read(path string) (*trace.Trace, error) {
 		in = f
 	}
 	t := trace.Options{Name: filepath.Base(path), Reference: daq.Reference(o.reference), Map: map[string]string{}}
+	if at, err := in.Stat(); err == nil && at.Mode().IsRegular() {
+		t.Bytes = at.Size()
+	}
 	for _, m := range o.maps {
 		col, role, ok := strings.Cut(m, "=")
 		if !ok || col == "" {
@@ -201,19 +205,24 @@ func rowsAtOnce(t *trace.Trace) int {
 }
 
 // entries turns a trace into the entries of a loop that saw it live.
-func entries(t *trace.Trace) []daq.Entry {
-	var out []daq.Entry
-	lastTick := int64(0)
-	for _, b := range t.Batches(rowsAtOnce(t)) {
-		b.Times = shifted(b.Times)
-		b.Arrived += traceStart
-		out = append(out, daq.Entry{At: b.Arrived, Kind: daq.EntryBatch, Batch: b})
-		if b.Arrived-lastTick >= tickNS {
+func entries(t *trace.Trace) iter.Seq[daq.Entry] {
+	return func(yield func(daq.Entry) bool) {
+		lastTick := int64(0)
+		for b := range t.Batches(rowsAtOnce(t)) {
+			b.Times = shifted(b.Times)
+			b.Arrived += traceStart
+			if !yield(daq.Entry{At: b.Arrived, Kind: daq.EntryBatch, Batch: b}) {
+				return
+			}
+			if b.Arrived-lastTick < tickNS {
+				continue
+			}
 			lastTick = b.Arrived
-			out = append(out, daq.Entry{At: b.Arrived, Kind: daq.EntryTick, Wall: b.Arrived})
+			if !yield(daq.Entry{At: b.Arrived, Kind: daq.EntryTick, Wall: b.Arrived}) {
+				return
+			}
 		}
 	}
-	return out
 }
 
 func shifted(ts []int64) []int64 {

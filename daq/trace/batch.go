@@ -2,6 +2,7 @@ package trace
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 
@@ -44,19 +45,26 @@ func (t *Trace) Channels() []daq.Channel {
 // batches' last rows: at most rows rows a batch for the columns that have a
 // reading in every row, and as much time for the others. A batch of every row
 // ends early at a gap, and the next says how many rows of the median step are
-// missing.
-func (t *Trace) Batches(rows int) []*daq.Batch {
+// missing. Each is made as it is asked for.
+func (t *Trace) Batches(rows int) iter.Seq[*daq.Batch] {
 	rows = max(rows, 1)
-	var out []*daq.Batch
-	for k, g := range t.groups() {
+	groups := t.groups()
+	var cuts []cut
+	for k := range groups {
 		n := rows
-		if g.rows != nil {
-			n = max(1, rows*len(g.rows)/len(t.T))
+		if r := groups[k].rows; r != nil {
+			n = max(1, rows*len(r)/len(t.T))
 		}
-		out = append(out, g.batches(t, k, n)...)
+		cuts = append(cuts, groups[k].cut(k, n)...)
 	}
-	slices.SortStableFunc(out, func(a, b *daq.Batch) int { return cmp.Compare(a.Arrived, b.Arrived) })
-	return out
+	slices.SortStableFunc(cuts, func(a, b cut) int { return cmp.Compare(a.arrived, b.arrived) })
+	return func(yield func(*daq.Batch) bool) {
+		for i := range cuts {
+			if !yield(groups[cuts[i].group].batch(t, &cuts[i])) {
+				return
+			}
+		}
+	}
 }
 
 // missing is how many rows a step of d ns leaves out.

@@ -22,7 +22,7 @@ func TestBatchesComeOutAsInTheFile(t *testing.T) {
 		}
 		out := make([][]daq.Sample, len(tr.Columns))
 		rows := 0
-		for _, b := range tr.Batches(64) {
+		for b := range tr.Batches(64) {
 			if b.K > 64 || b.K != len(b.Times) || b.Seq != uint64(rows) {
 				t.Fatalf("%s: batch at row %d: %d rows, %d times, sequence %d", name, rows, b.K, len(b.Times), b.Seq)
 			}
@@ -50,7 +50,7 @@ func TestBatchesComeOutAsInTheFile(t *testing.T) {
 func TestBatchesTellGaps(t *testing.T) {
 	tr := read(t, "runaway-jitter-gap.csv", Options{})
 	var lost []uint32
-	for _, b := range tr.Batches(1000) {
+	for b := range tr.Batches(1000) {
 		lost = append(lost, b.Lost)
 	}
 	// The file leaves out 2.0 s at 20 Hz: 40 rows.
@@ -61,7 +61,7 @@ func TestBatchesTellGaps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if bs := one.Batches(0); one.RateHz != 0 || len(bs) != 1 || bs[0].K != 1 || !slices.Equal(bs[0].Times, []int64{5e9}) {
+	if bs := slices.Collect(one.Batches(0)); one.RateHz != 0 || len(bs) != 1 || bs[0].K != 1 || !slices.Equal(bs[0].Times, []int64{5e9}) {
 		t.Errorf("one row gives %v at %g Hz", bs, one.RateHz)
 	}
 	if d := one.Instruments()[0]; d.Name != Protocol || d.Columns != 1 {

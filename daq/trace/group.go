@@ -43,14 +43,20 @@ func (t *Trace) groups() []group {
 // rate only every second row or less, nil if every row should have one: then an
 // empty cell is a missing reading.
 func (t *Trace) seldom(i int) []int {
-	var rows []int
+	n := 0
+	for _, v := range t.Columns[i].Values {
+		if !math.IsNaN(v) {
+			n++
+		}
+	}
+	if n == 0 || 2*n > len(t.T)+1 {
+		return nil
+	}
+	rows := make([]int, 0, n)
 	for r, v := range t.Columns[i].Values {
 		if !math.IsNaN(v) {
 			rows = append(rows, r)
 		}
-	}
-	if len(rows) == 0 || 2*len(rows) > len(t.T)+1 {
-		return nil
 	}
 	apart := 0 // readings that do not stand in the row after another
 	for k := 1; k < len(rows); k++ {
@@ -83,39 +89,48 @@ func (g *group) instrument(k int, name string) daq.Instrument {
 	return daq.Instrument{Name: name, Protocol: Protocol, Columns: len(g.columns), RateHz: rate(g.t)}
 }
 
-// batches cuts the group's readings into batches of at most rows rows.
-func (g *group) batches(t *Trace, instrument, rows int) []*daq.Batch {
+// A cut is where a batch begins and ends.
+type cut struct {
+	group   int
+	from, n int // readings of the group
+	lost    uint32
+	arrived int64 // time of the last, ns
+}
+
+// cut cuts the readings of the group, which has number k, into batches of at most
+// rows rows.
+func (g *group) cut(k, rows int) []cut {
 	step := float64(MedianStep(g.t))
 	limit := gapSteps * step
-	out := make([]*daq.Batch, 0, len(g.t)/rows+1)
+	out := make([]cut, 0, len(g.t)/rows+1)
 	lost := uint32(0)
 	for i := 0; i < len(g.t); {
-		k := 1
-		for k < rows && i+k < len(g.t) && float64(g.t[i+k]-g.t[i+k-1]) <= limit {
-			k++
+		n := 1
+		for n < rows && i+n < len(g.t) && float64(g.t[i+n]-g.t[i+n-1]) <= limit {
+			n++
 		}
-		b := g.batch(t, i, k)
-		b.Instrument, b.Lost = uint16(instrument), lost
-		out = append(out, b)
-		if i += k; i < len(g.t) && g.rows == nil {
+		out = append(out, cut{group: k, from: i, n: n, lost: lost, arrived: g.t[i+n-1]})
+		if i += n; i < len(g.t) && g.rows == nil {
 			lost = missing(float64(g.t[i]-g.t[i-1]), step, limit)
 		}
 	}
 	return out
 }
 
-// batch copies k readings from the group's reading i on.
-func (g *group) batch(t *Trace, i, k int) *daq.Batch {
+// batch copies the readings of a cut.
+func (g *group) batch(t *Trace, at *cut) *daq.Batch {
 	n := len(g.columns)
-	f := make([]float64, n*k)
+	f := make([]float64, n*at.n)
 	for c, col := range g.columns {
-		for r := range k {
-			row := i + r
+		for r := range at.n {
+			row := at.from + r
 			if g.rows != nil {
 				row = g.rows[row]
 			}
 			f[r*n+c] = t.Columns[col].Values[row]
 		}
 	}
-	return &daq.Batch{Arrived: g.t[i+k-1], Seq: uint64(i), HasSeq: true, Newest: true, N: n, K: k, Floats: f, Times: g.t[i : i+k : i+k]}
+	to := at.from + at.n
+	return &daq.Batch{Instrument: uint16(at.group), Lost: at.lost, Arrived: at.arrived, Seq: uint64(at.from), HasSeq: true, Newest: true,
+		N: n, K: at.n, Floats: f, Times: g.t[at.from:to:to]}
 }

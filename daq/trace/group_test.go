@@ -80,7 +80,7 @@ func conditioned(t *testing.T, tr *Trace, ins []daq.Instrument, chs []daq.Channe
 	}
 	out := make([][]daq.Sample, len(chs))
 	last := int64(-1)
-	for _, b := range tr.Batches(100) {
+	for b := range tr.Batches(100) {
 		if b.Arrived < last || b.K > 100 {
 			t.Fatalf("batch of %d rows at %d after %d", b.K, b.Arrived, last)
 		}

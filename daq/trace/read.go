@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"ventward/daq"
 )
@@ -15,6 +16,7 @@ import (
 type Options struct {
 	Name      string            // of the source, for messages
 	Reference daq.Reference     // of pressures whose unit does not say; empty: such a column is an error
+	Bytes     int64             // that the source has; 0: not known. Room for its rows is taken at once
 	Map       map[string]string // column (header, or name without unit) -> role; overrides roles by name; none: no role
 }
 
@@ -69,6 +71,7 @@ type reader struct {
 	place []int // last decimal place seen, by column
 	any   []bool
 	line  int
+	bytes int64 // read so far
 }
 
 func (r *reader) fail(field, value, problem, next string) error {
@@ -113,6 +116,7 @@ func (r *reader) next(in *bufio.Reader) ([]byte, error) {
 	line, err := in.ReadSlice('\n')
 	if len(line) > 0 {
 		r.line++
+		r.bytes += int64(len(line))
 	}
 	switch {
 	case errors.Is(err, bufio.ErrBufferFull):
@@ -152,9 +156,28 @@ func (r *reader) rows(in *bufio.Reader) error {
 		if err := r.row(line); err != nil {
 			return err
 		}
+		if len(r.trace.T) == rowsBefore {
+			r.reserve()
+		}
 		if len(r.trace.T)*len(r.units) > maxCells {
 			return r.fail("", "", fmt.Sprintf("more than %d readings are more than this program reads at once", maxCells), "cut the trace into parts")
 		}
+	}
+}
+
+// rowsBefore is the number of rows whose length tells that of the others.
+const rowsBefore = 256
+
+// reserve takes room for the rows that the source still has.
+func (r *reader) reserve() {
+	rows := float64(r.o.Bytes-r.bytes) / float64(r.bytes) * rowsBefore
+	n := int(min(rows, maxCells/float64(len(r.units)+1)))
+	if n <= 0 {
+		return
+	}
+	r.trace.T = slices.Grow(r.trace.T, n)
+	for i := range r.trace.Columns {
+		r.trace.Columns[i].Values = slices.Grow(r.trace.Columns[i].Values, n)
 	}
 }
 

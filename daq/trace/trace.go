@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"maps"
 	"slices"
 
 	"ventward/daq"
@@ -48,10 +49,38 @@ func MedianStep(t []int64) int64 {
 	if len(t) < 2 {
 		return 0
 	}
+	if m, ok := commonStep(t); ok {
+		return m
+	}
 	d := make([]int64, len(t)-1)
 	for i := range d {
 		d[i] = t[i+1] - t[i]
 	}
 	slices.Sort(d)
 	return d[(len(d)-1)/2]
+}
+
+// mostSteps is how many different steps are counted one by one.
+const mostSteps = 1 << 12
+
+// commonStep is MedianStep of times with few different steps, as a clock's are: it
+// needs no room for all of them. ok tells whether they are.
+func commonStep(t []int64) (m int64, ok bool) {
+	count := map[int64]int{}
+	for i := 1; i < len(t); {
+		d, from := t[i]-t[i-1], i
+		for i < len(t) && t[i]-t[i-1] == d {
+			i++
+		}
+		if count[d] += i - from; len(count) > mostSteps {
+			return 0, false
+		}
+	}
+	before := (len(t) - 2) / 2 // steps that are not above the median, without it
+	for _, d := range slices.Sorted(maps.Keys(count)) {
+		if before -= count[d]; before < 0 {
+			return d, true
+		}
+	}
+	return 0, false
 }
