@@ -151,6 +151,29 @@ func white(rng *rand.Rand, n int) []float64 {
 	return x
 }
 
+// TestStepIsNoTone: what happens once, near the end, is no steady tone, as a step
+// of 10 ms on a ramp that a coarse converter reads.
+func TestStepIsNoTone(t *testing.T) {
+	const seed, n, code = 20265, 20000, 3.5
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 1))
+	at := make([]float64, n)
+	for i := range at {
+		at[i] = float64(i) / 2e4
+	}
+	for range 20 {
+		x := white(rng, n)
+		begin, size, ramp := n-300-rng.IntN(300), 40+60*rng.Float64(), 2+8*rng.Float64()
+		for i := range x {
+			x[i] += ramp*at[i] + size*math.Max(0, math.Min(float64(i-begin)/200, 1))
+			x[i] = code * math.Round(x[i]/code)
+		}
+		if f := findTones(at, lineResiduals(at, x)); len(f) != 0 {
+			t.Errorf("ramp %g, step of %g from sample %d on: tones %+v", ramp, size, begin, f)
+		}
+	}
+}
+
 // TestTones finds hum of a quarter to ten standard deviations, and none in noise.
 func TestTones(t *testing.T) {
 	const seed = 20264

@@ -32,11 +32,27 @@ func (a *opening) characterise() {
 		if len(a.fits) > 0 && a.excess() < limit && (p.kind != earlierStep || bestOf(a.fits).step > a.noise.sd()) {
 			return
 		}
+		stepped := *a
 		a.forget()
 		a.earlier, a.from, a.noise = straightRamp, from, noise
+		if stepped.perhapsStep() {
+			if a.refine(); len(a.fits) == 0 || a.excess() > stepped.excess() {
+				*a = stepped
+				return
+			}
+			a.split()
+			return
+		}
 	}
 	a.refine()
 	a.split()
+}
+
+// perhapsStep tells whether the fit is one of a supply's step that shows and that
+// leaves something unexplained, though not much: it may still be better than one
+// without the step.
+func (a *opening) perhapsStep() bool {
+	return a.earlier == earlierStep && len(a.fits) > 0 && a.excess() < plausibly && bestOf(a.fits).step > a.noise.sd()
 }
 
 // forget drops what a refinement found.

@@ -40,12 +40,25 @@ func findTones(t, e []float64) []tone {
 			break
 		}
 		f := tuned(t, x, (float64(k)-1)/span, (float64(k)+1)/span)
+		if !f.steady(t[:n/2], x[:n/2]) || !f.steady(t[n/2:], x[n/2:]) {
+			break // a step, or what else happened once
+		}
 		found = append(found, f)
 		for i := range x {
 			x[i] -= f.at(t[i])
 		}
 	}
 	return found
+}
+
+// steady tells whether a tone takes squares out of x over times t, and adds none.
+func (n *tone) steady(t, x []float64) bool {
+	sum := 0.0
+	for i, v := range x {
+		y := n.at(t[i])
+		sum += y * (2*v - y)
+	}
+	return sum > 0
 }
 
 // smooth is the greatest length not above n whose transform is quick.
