@@ -59,7 +59,7 @@ func (n *naming) cutoff() Kind {
 	}
 	before := n.m.openBefore(n.r)
 	if before == nil {
-		return ""
+		return n.undumped()
 	}
 	noise := 4 * n.sd / math.Max(n.blockS, 1e-9)
 	lost := n.before - n.kink.s0
@@ -72,6 +72,19 @@ func (n *naming) cutoff() Kind {
 		return SupplyStep
 	}
 	return ""
+}
+
+// undumped tells whether a fall of what the dump valve lets out hastens, as the
+// supply shuts, by no more than the ramp that it brought before.
+func (n *naming) undumped() Kind {
+	r := n.m.book.at(n.m.dump.opened.used)
+	if r == nil || r.ev.Kind != Dump || r.ev.RampPaS == nil || n.kink.len == 0 || n.kink.offset > 3*n.kink.offsetSD+0.1*n.depth {
+		return ""
+	}
+	if n.before-n.kink.s0 > 1.5**r.ev.RampPaS+3*n.kink.s0SD {
+		return ""
+	}
+	return SupplyStep
 }
 
 // openBefore is the opening before r, on whichever channel it was seen, that
