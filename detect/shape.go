@@ -36,7 +36,7 @@ const (
 // nothing of it.
 const (
 	warmS    = 3.0
-	warmMost = 2.0
+	warmMost = 1.0
 )
 
 // A naming is an event's course with what its names are judged by.
