@@ -186,7 +186,10 @@ func (n *naming) bulge() Kind {
 		return ""
 	}
 	ratio, told := n.yields()
-	if told && math.Abs(ratio) > yieldSure {
+	if told && (ratio > yieldLikely || ratio < -yieldSure) {
+		if ratio > 0 && ratio < yieldSure {
+			n.r.ev.flag(FlagKindUncertain)
+		}
 		if ratio > 0 {
 			return Bulge
 		}

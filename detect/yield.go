@@ -7,6 +7,7 @@ const (
 	yieldLeast  = 24   // blocks with fewer of which nothing is told
 	yieldShare  = 0.10 // of the absolute pressure: more than what yields takes (common practice, no source)
 	yieldSure   = 6.0  // logarithm of the likelihood ratio from which the one is believed
+	yieldLikely = 2.0  // from which a bulge is, with a flag, whatever comes after it
 	yieldSlow   = 1.0 / 3
 )
 
