@@ -391,3 +391,41 @@ func TestFirstVentingWithoutADip(t *testing.T) {
 		}
 	}
 }
+
+// A cell's voltage that falls by more than a quarter is criterion a at any rate
+// of its readings and for a collapse of 20 ms to some seconds; a glitch upwards
+// makes no fall of what comes back.
+func TestCriterionAAtEveryRate(t *testing.T) {
+	const seed = 8
+	t.Logf("seed %d", seed)
+	for _, rate := range []float64{2, 10, 100, 1000, 10000} {
+		for _, tau := range []float64{0.02, 0.1, 0.5, 3} {
+			for _, glitch := range []bool{false, true} {
+				rng := rand.New(rand.NewPCG(seed, uint64(rate)))
+				m, err := New(Options{Rig: RunawayRig, RateHz: []float64{rate}, Channels: []daq.Channel{{Name: "u", Role: daq.RoleCell, Quantity: daq.Voltage}}})
+				if err != nil {
+					t.Fatal(err)
+				}
+				met := math.Inf(1)
+				for i := range int(25 * rate) {
+					s := float64(i) / rate
+					v := 4.1
+					if !glitch && s > 15 {
+						v = 0.2 + 3.9*math.Exp(-(s-15)/tau)
+					}
+					if glitch && s > 10 && s < 10+math.Max(0.1, 1/rate) {
+						v = 20
+					}
+					v += 0.002 * rng.NormFloat64()
+					m.Step(0, []daq.Sample{{T: int64(s * 1e9), V: v, Raw: v}})
+					if m.thermal.met.a && math.IsInf(met, 1) {
+						met = s
+					}
+				}
+				if late := met - 15 - tau*math.Log(3.9/(0.75*4.1-0.2)); glitch != math.IsInf(met, 1) || !glitch && (late < 0 || late > 1.2+3/rate) {
+					t.Errorf("%g Hz, %g s, glitch %v: criterion a met %.2f s after the voltage was down by a quarter", rate, tau, glitch, late)
+				}
+			}
+		}
+	}
+}

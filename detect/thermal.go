@@ -35,6 +35,10 @@ const (
 	cellHold   = 3           // samples below half that make a loss of continuity,
 	cellHoldNs = int64(20e6) // and for so long
 	cellLeast  = 1.0         // V; a cell below it has no continuity to lose
+	cellFirst  = 8           // readings that make what it was
+	cellSags   = 0.9         // of what it was: below, it falls
+	cellRises  = 1.0         // s in which what it was follows a rise,
+	cellEases  = 300.0       // and an easing
 )
 
 // A thermal follows a runaway rig's temperatures and cell voltage.
@@ -549,13 +553,13 @@ func (t *thermal) undipped(r *record, at int64) {
 // voltage takes the cell's voltage: a sudden loss with nothing on the pressure
 // is the interrupt device.
 func (t *thermal) voltage(m *Monitor, c *channel, x *daq.Sample) {
-	if t.cellN >= 8 && t.cellRef > cellLeast {
+	if t.cellN >= cellFirst && t.cellRef > cellLeast {
 		t.met.voltage(x.V, t.cellRef, x.T)
 	}
 	if t.cell {
 		return
 	}
-	if t.cellN >= 8 && t.cellRef > cellLeast && x.V < 0.5*t.cellRef {
+	if t.cellN >= cellFirst && t.cellRef > cellLeast && x.V < 0.5*t.cellRef {
 		if t.cellLow == 0 {
 			t.cellAt = x.T
 		}
@@ -568,8 +572,27 @@ func (t *thermal) voltage(m *Monitor, c *channel, x *daq.Sample) {
 		return
 	}
 	t.cellLow = 0
+	t.refer(x.V, float64(c.period)*1e-9)
+}
+
+// refer keeps what the cell's voltage was before it falls, from a reading every
+// dt s: it is followed upwards within a second or so and downwards over minutes,
+// so that a fall does not take its own reference along, however slow it is for
+// the rate of the readings.
+func (t *thermal) refer(v, dt float64) {
 	t.cellN++
-	t.cellRef += (x.V - t.cellRef) / float64(min(t.cellN, 64))
+	g := 1 / float64(t.cellN)
+	switch {
+	case t.cellN <= cellFirst:
+	case v < cellSags*t.cellRef:
+		return
+	case v < t.cellRef:
+		g = math.Max(g, math.Min(1, dt/cellEases))
+	default:
+		g = math.Max(g, math.Min(1, dt/cellRises))
+		v = math.Min(v, t.cellRef/cellSags) // a glitch is no charge
+	}
+	t.cellRef += (v - t.cellRef) * g
 }
 
 // close says what of the first venting could not be measured.
