@@ -104,6 +104,30 @@ func TestFrozenAndItsRelease(t *testing.T) {
 	}
 }
 
+// A channel is frozen from the first sample of the run on: an opening just before
+// is none of the sensor's doing.
+func TestFrozenSoonAfterAnOpening(t *testing.T) {
+	for _, after := range []int{60, 100, 200} {
+		s := scene{rate: 10000, start: 20e5, sigma: 1000, lag: 0.3e-3, length: 3, openings: []opening{{t: 1.5, width: 1e-3, k: 3}}}
+		s.ramp = func(float64) float64 { return 1e5 }
+		from, held := 15000+after, 0.0
+		s.post = func(i int, _, v float64, _ *rand.Rand) (float64, bool) {
+			if i == from {
+				held = v
+			}
+			if i >= from && i < from+5000 {
+				return held, true
+			}
+			return v, true
+		}
+		const seed = 44
+		ev := run(benchOf(&s), s.samples(rand.New(rand.NewPCG(seed, uint64(after)))))
+		if len(ev) < 2 || !ev[0].Opens() || ev[1].Fault != FaultFrozen || ev[1].Onset != int64(from)*1e5 {
+			t.Errorf("seed %d, frozen %d samples after the opening: %s, want an opening and a channel frozen from %.4f s on", seed, after, kinds(ev), float64(from)/s.rate)
+		}
+	}
+}
+
 func TestSpikesAreMarkedInPlace(t *testing.T) {
 	s := bar(2)
 	smp := s.samples(rand.New(rand.NewPCG(44, 0)))

@@ -43,7 +43,7 @@ func (c *channel) plain(s []daq.Sample) int {
 		case h.run > 0:
 			h.move(x)
 		default:
-			h.lastRaw = x.Raw
+			h.lastRaw, h.runFrom = x.Raw, x.T
 		}
 		lastT = x.T
 	}
@@ -65,9 +65,6 @@ func (m *Monitor) inspect(c *channel, s []daq.Sample, i int) {
 	}
 	if x.Q&daq.Saturated != 0 {
 		h.run, h.frozen = 0, false // a converter at its end rests there
-	} else if x.Raw != h.lastRaw && h.run == 0 && !h.frozen && h.seen < codeBlock-1 {
-		h.lastRaw = x.Raw
-		h.seen++
 	} else if h.code(x) {
 		x.Q |= daq.Frozen
 		p.cap.push(s[i : i+1])
