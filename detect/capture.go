@@ -105,13 +105,40 @@ func (c *capture) calm(from, to int) (m float64, n int) {
 // own median.
 func (c *capture) plain(k int) float64 {
 	v := c.at(k)
-	if k-spikeLen < c.oldest() || k+spikeLen >= c.n || math.Abs(v-c.at(k-spikeLen)) < c.limit && math.Abs(v-c.at(k+spikeLen)) < c.limit {
+	if math.Abs(v-c.at(k-spikeLen)) < c.limit && math.Abs(v-c.at(k+spikeLen)) < c.limit {
+		return v
+	}
+	return c.despiked(k, v)
+}
+
+// despiked is plain where the sample, v, differs from one of those three away.
+func (c *capture) despiked(k int, v float64) float64 {
+	if k-spikeLen < c.oldest() || k+spikeLen >= c.n || !c.outstands(k, v) {
 		return v
 	}
 	if mid := c.median(k); math.Abs(v-mid) > c.limit {
 		return mid
 	}
 	return v
+}
+
+// outstands tells whether most of the valid samples round number k lie more than
+// limit above or below v: else their median does not.
+func (c *capture) outstands(k int, v float64) bool {
+	n, above, below := 0, 0, 0
+	for j := k - spikeLen; j <= k+spikeLen; j++ {
+		i := j & c.mask
+		if c.q[i]&daq.Bad != 0 {
+			continue
+		}
+		n++
+		if d := c.v[i] - v; d > c.limit {
+			above++
+		} else if d < -c.limit {
+			below++
+		}
+	}
+	return 2*max(above, below) >= n
 }
 
 // median is the median of the valid samples round the valid sample number k, over
