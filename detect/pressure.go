@@ -158,7 +158,7 @@ func (p *pressure) setRate(rateHz, share float64) {
 	for div := octave; p.nl < levelsMax && float64(gapFull*div/octave) < rateHz; div *= octave {
 		p.nl++
 	}
-	tests := 4 + 3*(p.nl-1)
+	tests := p.tests(rateHz / share)
 	div := 1
 	for i := range p.nl {
 		l := &p.levels[i]
@@ -179,6 +179,20 @@ func (p *pressure) setRate(rateHz, share float64) {
 	p.stay = max(octave/2, int(stayS*rateHz)/octave)
 	p.fresh = true
 	p.disturb(int(rateHz)) // nobody knows yet what is about on this channel
+}
+
+// tests is how many sums share the false alarms that come once in so many
+// samples: those whose longest baseline can be full by then. Between alarms that
+// come sooner, each of which makes them begin anew, the slower ones are deaf.
+func (p *pressure) tests(between float64) int {
+	n, div := 4, octave
+	for range p.nl - 1 {
+		if float64(spanMax*div) < between {
+			n += 3
+		}
+		div *= octave
+	}
+	return n
 }
 
 // restart makes every level begin anew at the next sample.

@@ -71,7 +71,7 @@ func runLaw(seed uint64, times int, out io.Writer) error {
 		}
 		fmt.Fprintf(w, "%.0e\t%d\t%d\t%.2f\n", g, times, got, float64(got)/float64(times))
 	}
-	fmt.Fprintf(w, "seed %d; after an alarm the longest baseline, 1e5 samples, has to fill again: that may be why alarms meant to come faster are fewer (not tested)\n", seed)
+	fmt.Fprintf(w, "seed %d; after an alarm the longest baseline, 1e5 samples, has to fill again: sums that can't be ready between alarms have no share in them\n", seed)
 	return w.Flush()
 }
 
