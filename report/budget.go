@@ -21,7 +21,7 @@ const (
 const budgetCoverage = 0.95
 
 // OpeningBudget takes the expanded uncertainty of an opening's pressure (bar)
-// apart: the certificates' parts (offset and gain, each fully correlated along
+// or of the bound below it apart: the certificates' parts (offset and gain, each fully correlated along
 // the run) and what is left, the fit. Where that uncertainty is smaller than the
 // certificate of the event's own channel allows, the redundant sensors that saw
 // the event were joined, and each certificate counts with its weight. false: the
@@ -39,12 +39,16 @@ func OpeningBudget(e *detect.Event, channels []daq.Channel) (analysis.Budget, bo
 	for i := range own {
 		known += own[i].weight * own[i].weight * own[i].u() * own[i].u()
 	}
-	inputs := []analysis.Input{{Name: "line fitted before the opening, at its onset", Unit: "bar", Value: p, U: math.Sqrt(math.Max(0, u*u-known))}}
+	figure, reading := "opening pressure", "line fitted before the opening, at its onset"
+	if e.Has(detect.FlagLowerBound) { // what the ± is of is no opening pressure
+		figure, reading = "bound below its opening pressure", "end of the transducer's range"
+	}
+	inputs := []analysis.Input{{Name: reading, Unit: "bar", Value: p, U: math.Sqrt(math.Max(0, u*u-known))}}
 	inputs[0].Shape, inputs[0].Dof = fitShape(e)
 	for i := range own {
 		inputs = append(inputs, own[i].inputs(p)...)
 	}
-	b := analysis.Budget{Name: fmt.Sprintf("event %d: opening pressure", e.ID), Unit: "bar", Inputs: inputs, Model: func(x []float64) float64 {
+	b := analysis.Budget{Name: fmt.Sprintf("event %d: %s", e.ID, figure), Unit: "bar", Inputs: inputs, Model: func(x []float64) float64 {
 		offset, gain := 0.0, 1.0
 		for i := range own {
 			offset += own[i].weight * x[1+2*i]

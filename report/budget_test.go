@@ -49,6 +49,16 @@ func TestOpeningBudget(t *testing.T) {
 	}
 }
 
+// The ± of a transducer at its end is that of the bound, and its budget says so.
+func TestBudgetOfABound(t *testing.T) {
+	ch := []daq.Channel{{Name: "p1", Quantity: daq.Pressure, Curve: calib.Curve{UOffset: 1500}}}
+	e := &detect.Event{ID: 2, PressurePa: of(30e5), PressureUPa: of(3000.0), Flags: []detect.Flag{detect.FlagSaturated, detect.FlagLowerBound}}
+	b, ok := report.OpeningBudget(e, ch)
+	if !ok || !strings.Contains(b.Name, "bound below") || !strings.Contains(b.Inputs[0].Name, "end of the transducer") {
+		t.Errorf("budget %q of %q, told %v", b.Name, b.Inputs[0].Name, ok)
+	}
+}
+
 // The fit's degrees of freedom count through Welch and Satterthwaite (JCGM
 // 100:2008, G.4.1): ν_eff = u⁴/(u_fit⁴/ν), the certificate being known.
 func TestOpeningBudgetCountsDegreesOfFreedom(t *testing.T) {
