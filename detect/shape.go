@@ -72,7 +72,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		return SupplyStep, ""
 	}
 	n.kink = k.kinked(s)
-	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.stilled, n.broken} {
+	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.stilled, n.paused, n.throttled, n.broken} {
 		if kind := ask(); kind != "" {
 			return kind, ""
 		}
@@ -84,7 +84,7 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 func (n *naming) sensor() (Kind, Fault) {
 	refilled, back := n.refilled()
 	switch {
-	case n.equal && n.n > 6 && n.fall90 <= 3, n.perched():
+	case n.equal && n.n > 6 && n.fall90 <= 3, n.perched(), n.leapt():
 		return SensorFault, FaultRail
 	case n.lowest < n.m.leastPa(n.k.c.cfg.Reference)-n.noise && (n.sunk || n.final && n.returned(true)):
 		return SensorFault, FaultRail
