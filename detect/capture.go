@@ -24,6 +24,7 @@ type capture struct {
 	n    int // samples taken
 	// limit is what a sample may stand out by, Pa, until it counts as a spike
 	limit float64
+	marks int // made so far
 }
 
 func newCapture(rateHz float64) *capture {
@@ -46,6 +47,12 @@ func (c *capture) push(s []daq.Sample) {
 		c.n += n
 		s = s[n:]
 	}
+}
+
+// mark marks sample number i, which must still be held.
+func (c *capture) mark(i int, q daq.Quality) {
+	c.q[i&c.mask] |= q
+	c.marks++
 }
 
 // at is the value of sample number i, which must still be held.
@@ -85,14 +92,43 @@ func (c *capture) mean(from, to int) (m float64, n int) {
 	return m, n
 }
 
+// A stretch is some of the held samples that lie in one piece in the ring, as do
+// those spikeLen before and after each of them.
+type stretch struct {
+	t             []int64
+	v             []float64
+	before, after []float64
+	q             []daq.Quality
+}
+
+// stretch is what lies in one piece from sample number k on, up to number to.
+func (c *capture) stretch(k, to int) stretch {
+	i, n := k&c.mask, 1
+	if i >= spikeLen {
+		n = max(1, min(to-k, len(c.v)-spikeLen-i))
+	}
+	b, a := (i-spikeLen)&c.mask, (i+spikeLen)&c.mask
+	return stretch{t: c.t[i : i+n], v: c.v[i : i+n], before: c.v[b : b+n], after: c.v[a : a+n], q: c.q[i : i+n]}
+}
+
 // calm is the mean of the valid samples of [from, to) and their number, without
 // spikes that nobody has marked.
 func (c *capture) calm(from, to int) (m float64, n int) {
-	for k := max(from, c.oldest()); k < min(to, c.n); k++ {
-		if c.q[k&c.mask]&daq.Bad == 0 {
-			m += c.plain(k)
+	to = min(to, c.n)
+	for k := max(from, c.oldest()); k < to; {
+		s := c.stretch(k, to)
+		before, after, q := s.before[:len(s.v)], s.after[:len(s.v)], s.q[:len(s.v)]
+		for i, v := range s.v {
+			if q[i]&daq.Bad != 0 {
+				continue
+			}
+			if stands(v, before[i], after[i], c.limit) {
+				v = c.despiked(k+i, v)
+			}
+			m += v
 			n++
 		}
+		k += len(s.v)
 	}
 	if n > 0 {
 		m /= float64(n)
@@ -100,18 +136,15 @@ func (c *capture) calm(from, to int) (m float64, n int) {
 	return m, n
 }
 
-// plain is the valid sample number k, or the median round it where it stands out by
-// more than limit for at most three samples. What falls or rises steadily is its
-// own median.
-func (c *capture) plain(k int) float64 {
-	v := c.at(k)
-	if math.Abs(v-c.at(k-spikeLen)) < c.limit && math.Abs(v-c.at(k+spikeLen)) < c.limit {
-		return v
-	}
-	return c.despiked(k, v)
+// stands tells whether a sample, v, may stand out by more than limit from those
+// round it, told by the samples spikeLen before and after it.
+func stands(v, before, after, limit float64) bool {
+	return !(math.Abs(v-before) < limit && math.Abs(v-after) < limit)
 }
 
-// despiked is plain where the sample, v, differs from one of those three away.
+// despiked is the valid sample number k, v, or the median round it where it stands
+// out by more than limit for at most three samples. What falls or rises steadily
+// is its own median.
 func (c *capture) despiked(k int, v float64) float64 {
 	if k-spikeLen < c.oldest() || k+spikeLen >= c.n || !c.outstands(k, v) {
 		return v
@@ -181,18 +214,25 @@ func (c *capture) wander(to, apart, n int) float64 {
 // (ns) and slope per s, without spikes that nobody has marked. ok is false with fewer than three.
 func (c *capture) line(from, to int, t0 int64) (v, slope float64, ok bool) {
 	var n, st, sv, stt, stv float64
-	for k := max(from, c.oldest()); k < min(to, c.n); k++ {
-		i := k & c.mask
-		if c.q[i]&daq.Bad != 0 {
-			continue
+	to = min(to, c.n)
+	for k := max(from, c.oldest()); k < to; {
+		s := c.stretch(k, to)
+		at, before, after, q := s.t[:len(s.v)], s.before[:len(s.v)], s.after[:len(s.v)], s.q[:len(s.v)]
+		for i, v := range s.v {
+			if q[i]&daq.Bad != 0 {
+				continue
+			}
+			if stands(v, before[i], after[i], c.limit) {
+				v = c.despiked(k+i, v)
+			}
+			t := float64(at[i]-t0) * 1e-9
+			n++
+			st += t
+			sv += v
+			stt += t * t
+			stv += t * v
 		}
-		t := float64(c.t[i]-t0) * 1e-9
-		n++
-		st += t
-		v := c.plain(k)
-		sv += v
-		stt += t * t
-		stv += t * v
+		k += len(s.v)
 	}
 	d := n*stt - st*st
 	if n < 3 || d <= 0 {

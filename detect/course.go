@@ -118,44 +118,22 @@ func (s *course) line(p *capture, i int) float64 {
 	return s.onset + math.Max(s.before, 0)*math.Min(float64(p.t[i&p.mask]-s.t)*1e-9, s.goOn)
 }
 
-// blocks follows the trace in means of about half the window that fired.
+// blocks follows the trace in means of about half the window that fired. What
+// earlier looks have followed is not followed again.
 func (k *watch) blocks(s *course) {
 	p := k.c.p
 	block := max(1, min(s.n/8, int(k.ns/k.c.period)/2))
 	s.sd = p.sigma() / math.Sqrt(float64(block)) * math.Min(p.excess(), math.Sqrt(float64(block)))
-	s.lowest, s.top = math.Inf(1), math.Inf(-1)
 	s.blockS = float64(block) * float64(k.c.period) * 1e-9
-	last := math.NaN()
-	s.sunk = true
-	horizon := int(max(8*k.ns, int64(1e8)) / k.c.period)
-	for i := s.from; i+block <= s.to; i += max(1, block/2) {
-		v, n := p.cap.calm(i, i+block)
-		if n == 0 {
-			continue
-		}
-		if fall := (last - v) / (s.blockS * float64(max(1, block/2)) / float64(block)); fall > s.fastest {
-			s.fastest = fall
-		}
-		if math.IsNaN(last) {
-			s.begun = v
-		}
-		last = v
-		if i > s.from+s.n/4 {
-			s.sunk = s.sunk && v < k.least
-		}
-		if v < s.lowest {
-			s.lowest, s.lowT = v, p.cap.t[(i+block/2)&p.cap.mask]
-		}
-		s.top = math.Max(s.top, v)
-		dev := s.line(p.cap, i+block/2) - v
-		if dev > s.depth {
-			s.depth, s.back = dev, dev
-			s.deepT = p.cap.t[(i+block/2)&p.cap.mask]
-		}
-		if i-s.from < horizon {
-			s.back = math.Min(s.back, dev)
-		}
+	if !k.past.holds(s, p.cap, block) {
+		k.past = begin(s, p.cap, block)
 	}
+	from := k.past.next
+	k.past.follow(k, s, min(s.to, p.cap.n-spikeLen))
+	k.past.learn(p.cap, from)
+	all := k.past // what follows may yet turn out to be a spike
+	all.follow(k, s, s.to)
+	all.tell(s)
 }
 
 // tail measures the slopes after the event and where it has ended.

@@ -45,6 +45,7 @@ type watch struct {
 	ambient float64 // Pa
 	least   float64 // Pa in the seat's reference: no pressure is lower
 	known   survey
+	past    passage
 }
 
 // fired handles a level's alarm: a departure from the line so far, once its

@@ -13,7 +13,7 @@ const (
 	// leak's: how gas cools in the end no single time constant tells.
 	settlingShare = 0.6
 	// wallMost is the longest time constant of a wall, in means (wallS).
-	wallMost = int(wallS * 1e9 / float64(seepNs))
+	wallMost = wallS * 1e9 / float64(seepNs)
 )
 
 // settling is the rate, per mean, at which the pressure falls steadily while gas
@@ -33,8 +33,11 @@ func (s *seep) settling(sd float64) float64 {
 		return 0
 	}
 	cools, leaks, rate, size := math.Inf(1), math.Inf(1), 0.0, 0.0
-	for _, tau := range walls() {
+	for tau := 1.0; tau > 0; tau = slower(tau) {
 		rss, _, _ := wallFit(v, tau, false)
+		if rss < settlingGain*(sd*sd) {
+			return 0 // whatever the leak may explain
+		}
 		cools = math.Min(cools, rss)
 		if rss, b, c := wallFit(v, tau, true); rss < leaks {
 			leaks, rate, size = rss, -b, c*(math.Exp(-float64(n/2)/tau)-math.Exp(-float64(n-1)/tau))
@@ -49,13 +52,12 @@ func (s *seep) settling(sd float64) float64 {
 	return rate
 }
 
-// walls are the time constants that are tried, in means.
-func walls() []float64 {
-	var tau []float64
-	for t := 1.0; t < float64(wallMost); t *= 1.4 {
-		tau = append(tau, t)
+// slower is the time constant that is tried after tau, in means; 0: none is.
+func slower(tau float64) float64 {
+	if tau >= wallMost {
+		return 0
 	}
-	return append(tau, float64(wallMost))
+	return math.Min(1.4*tau, wallMost)
 }
 
 // wallFit is the residual sum of squares of a level and a decay with time constant

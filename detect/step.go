@@ -241,7 +241,7 @@ func (m *Monitor) spiked(c *channel, s []daq.Sample, i, n int) {
 			s[i-k].Q |= daq.Spike
 		}
 		if j := p.cap.n - 1 - k; j >= 0 {
-			p.cap.q[j&p.cap.mask] |= daq.Spike
+			p.cap.mark(j, daq.Spike)
 		}
 	}
 	t := p.cap.t[max(0, p.cap.n-1-n)&p.cap.mask]
