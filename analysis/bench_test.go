@@ -18,7 +18,7 @@ type specimen struct {
 	area, volume, temp  float64 // m², m³, K
 	gamma, molar        float64
 	width               float64 // s
-	shape               int     // 0 smoothstep, 1 raised cosine, 2 straight
+	shape               int     // 0 smoothstep, 1 raised cosine, 2 straight, 3 square root
 	lag                 float64
 	sigma, step         float64 // Pa
 	colour              float64 // coefficient of a first-order autoregression
@@ -69,6 +69,8 @@ func (sp *specimen) clean() (t, reading []float64, onset float64) {
 			f = f * f * (3 - 2*f)
 		case 1:
 			f = (1 - math.Cos(math.Pi*f)) / 2
+		case 3:
+			f = math.Sqrt(f)
 		}
 		if !open {
 			f = 0

@@ -26,6 +26,7 @@ type course struct {
 	hold   float64 // 1: the supply makes up for what the walls give and take; 0: it flows steadily
 	zero   float64 // what the transducer reads too much, Pa
 	shape  float64 // growth of the area, see growth
+	grows  bool    // it goes on growing: as the power shape of time
 	loss   float64 // rate times the time from opening to closing; 0: it stays open
 	left   float64 // part of the area that stays open where it closes
 	shuts  float64 // closing time, s
@@ -95,6 +96,7 @@ type solver struct {
 	dth             float64                  // rate of the temperature ratio at the newest node
 	open            [2*openSteps + 1]float64 // opened fraction at the steps' ends and middles
 	shape           float64                  // for which open holds
+	grows           bool                     // the same
 	supply          float64                  // what the ramp would be without the walls, Pa/s
 	main            float64                  // start of the opening after begin, s
 	shut, halt      float64                  // start of the closing and of the supply's stop after begin, s; +Inf: none
@@ -204,6 +206,14 @@ func (s *solver) opened(x float64) float64 {
 	k := math.Round(2 * openSteps * x)
 	if math.Abs(2*openSteps*x-k) < 1e-6 {
 		return s.open[int(k)]
+	}
+	return s.grown(x)
+}
+
+// grown is the opened fraction at x of the course that is being solved.
+func (s *solver) grown(x float64) float64 {
+	if s.grows {
+		return math.Pow(x, s.shape)
 	}
 	return growth(x, s.shape)
 }
@@ -410,10 +420,10 @@ func (s *solver) integrate(c *course) {
 	if p0 <= s.ambient {
 		p0 = s.ambient + 1
 	}
-	if s.shape != c.shape {
-		s.shape = c.shape
+	if s.shape != c.shape || s.grows != c.grows {
+		s.shape, s.grows = c.shape, c.grows
 		for k := range s.open {
-			s.open[k] = growth(float64(k)/(2*openSteps), c.shape)
+			s.open[k] = s.grown(float64(k) / (2 * openSteps))
 		}
 	}
 	s.at[0], s.p[0] = 0, p0+c.ramp*(s.begin-anchor)

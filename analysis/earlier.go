@@ -1,6 +1,9 @@
 package analysis
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 const (
 	earlierSpan  = 0.35 // s before the onset within which an earlier event still shapes the course
@@ -233,9 +236,12 @@ func (a *opening) orTwo(found *opening, misfit float64) {
 	if !ok || two == nil || again.chi2 > plausibly*float64(single.used) {
 		return
 	}
-	// Its odds against one on these bins are those against all that one stands for.
+	// Its odds against one on these bins are those against all that one stands for:
+	// not against a hole of another growth.
 	all := a.besides(one)
-	two.share += one.evidence(misfit) - again.evidence(misfit) + all
+	alike := *a
+	alike.fits = slices.DeleteFunc(slices.Clone(a.fits), func(p profile) bool { return p.grows })
+	two.share += one.evidence(misfit) - again.evidence(misfit) + alike.besides(one)
 	// Growth that is none of the model's looks like two, too: where nothing is left
 	// unexplained they count no more than the one.
 	two.share -= math.Max(two.evidence(misfit)-one.evidence(misfit)-all, 0)
@@ -255,7 +261,7 @@ func (a *opening) bare() *profile {
 	for i := range a.fits {
 		p := &a.fits[i]
 		same := (p.cap > 0) == a.capped && (p.stop > 0) == a.stops && (p.ring > 0) == a.stated() && p.second == a.second && (p.lag > 0) == (a.ch.LagS > 0)
-		if same && (b == nil || p.chi2 < b.chi2) {
+		if same && !p.grows && (b == nil || p.chi2 < b.chi2) {
 			b = p
 		}
 	}

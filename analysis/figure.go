@@ -149,6 +149,9 @@ func (a *opening) bounds() (b [figures]bound, free []figure) {
 	b[figRate] = bound{low: -14, high: math.Log(a.fastest()), scale: 1}
 	b[figWidth] = bound{low: math.Log(a.narrowest()), high: math.Log(a.widest()), mean: math.Log(widthMean), sd: widthSD, scale: 1}
 	b[figShape] = bound{low: 0.9, high: 3, mean: shapeMean, sd: shapeSD, scale: shapeSD}
+	if a.power {
+		b[figShape] = bound{low: powerLeast, high: powerTop, mean: powerMean, sd: powerSD, scale: powerSD}
+	}
 	zero := math.Max(a.ch.Curve.UOffset, math.Max(sd, 1e-3*math.Abs(a.start.level)))
 	b[figZero] = bound{low: -10 * zero, high: 10 * zero, sd: zero, scale: zero}
 	bend := math.Max(bendSD*math.Abs(a.start.ramp), 1e-3*sd)

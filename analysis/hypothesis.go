@@ -76,13 +76,17 @@ func (a *opening) hypotheses(best *profile) {
 	}
 	plain.share += a.besides(&plain)
 	a.orOrder(&plain, free, hidden)
+	defer a.weigh()
+	if !hidden {
+		defer a.orGrowsOn(&plain, free)
+		defer a.orFlies(&plain, free)
+	}
 	if n := len(a.fits); !a.stated() { // else there is no other line to think of
 		a.overLines(&plain, free, hidden)
 		for i := range a.fits[min(n, len(a.fits)):] {
 			a.fits[n+i].tried = !hidden
 		}
 	}
-	a.weigh()
 }
 
 // keptHeat is free without the walls' heat where p holds it, as one of several

@@ -114,6 +114,7 @@ type opening struct {
 	settled             float64  // misfit, once the fits can no longer be solved; 0: they can
 	rings               bool     // the line's resonance is fitted
 	second              bool     // the transducer is of second order
+	power               bool     // the hole grows as a power of time
 	white               *whitener
 	room                []float64 // of the fits
 	fits                []profile

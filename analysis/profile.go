@@ -9,6 +9,7 @@ import (
 // covariance of all figures (nought for the held ones).
 type profile struct {
 	course
+	late      float64 // by how much the effective onset lies after the middle of the opening time, s
 	at, slope float64 // pressure and ramp at the onset as they would be without the opening, Pa and Pa/s
 	chi2      float64
 	cov       [figures][figures]float64
@@ -205,6 +206,8 @@ func (p *profile) evidence(excess float64) float64 {
 func (a *opening) mixed(f figure) (mean, sd float64) {
 	return a.mixture(func(p *profile) float64 {
 		switch f {
+		case figOnset:
+			return p.onset + p.late
 		case figLevel:
 			return p.at
 		case figRamp:
