@@ -20,7 +20,7 @@ func (n *naming) leapt() bool {
 	p := n.k.c.p
 	c := p.cap
 	first, last := c.saturated(n.k.decide, max(c.oldest(), n.k.decide-2*spanMax))
-	if last == 0 || first-c.oldest() < leapLine || last+1+leapBack > n.to {
+	if last-first+1 < outageMin || last == 0 || first-c.oldest() < leapLine || last+1+leapBack > n.to {
 		return false
 	}
 	span := max(4*leapLine, 2*(last-first))
@@ -39,6 +39,9 @@ func (n *naming) leapt() bool {
 	}
 	away := float64(t-c.t[((from+first)/2)&c.mask]) * 1e-9
 	sd := sigma * math.Hypot(1/math.Sqrt(float64(count)), slopeSD(first-from)/dt*away)
+	if newest, _ := c.mean(n.to-leapBack, n.to); newest < v-0.25*(end-left)-n.noise {
+		return false // it went on down
+	}
 	return math.Abs(back-v) < perchBack*(end-left)+4*sd
 }
 
