@@ -104,21 +104,28 @@ func (s *stretch) risen(from, to int, part float64) int {
 // rise, widened by Birge's ratio where the model does not fit.
 func (s *stretch) riseOnset(from, to int, lag float64) (onset, u float64, ok bool) {
 	quiet := max(s.trigger-s.trigger/8-2, from+riseFewest)
-	variance := math.Pow(robustSD(lineResiduals(s.t[from:min(quiet, s.trigger)], s.v[from:min(quiet, s.trigger)])), 2)
+	variance := s.noiseVariance(from, min(quiet, s.trigger))
 	b := s.bin(from, to, 16*s.dt, 1.0/12, 1.0/12, 0)
 	b.lag = lag
-	found := searchHinge(&b, math.Max(variance, 1e-6), s.dt)
+	found := searchHinge(&b, variance, s.dt)
 	best := hinge{chi2: math.Inf(1)}
 	for _, h := range found {
 		if h.chi2 < best.chi2 {
 			best = h
 		}
 	}
+	if less := s.quieter(from, &best, variance); less < variance {
+		scale := variance / less
+		for k := range found {
+			found[k].chi2 *= scale
+		}
+		best.chi2, best.line, variance = best.chi2*scale, best.line*scale, less
+	}
 	if math.IsInf(best.chi2, 1) || best.line-best.chi2 < 9 {
 		return 0, 0, false
 	}
 	misfit := math.Max(1, best.chi2/math.Max(1, float64(len(b.t)-5)))
-	slack := riseSlack * best.drop * math.Sqrt(1/math.Max(variance, 1e-6))
+	slack := riseSlack * best.drop * math.Sqrt(1/variance)
 	misfit = math.Max(misfit, slack*slack/float64(len(b.t)))
 	var sw, sx, sxx float64
 	for i, h := range found {
@@ -135,4 +142,20 @@ func (s *stretch) riseOnset(from, to int, lag float64) (onset, u float64, ok boo
 	}
 	mean := sx / sw
 	return best.onset + mean, 2 * math.Sqrt(math.Max(0, sxx/sw-mean*mean)), true
+}
+
+// noiseVariance is that of samples [from, to) about their line, Pa².
+func (s *stretch) noiseVariance(from, to int) float64 {
+	return math.Max(math.Pow(robustSD(lineResiduals(s.t[from:to], s.v[from:to])), 2), 1e-6)
+}
+
+// quieter is the noise before a rise that does not stand out of what was taken
+// for noise: where readings are few the trigger is well behind the onset, and
+// that holds the rise itself.
+func (s *stretch) quieter(from int, rise *hinge, variance float64) float64 {
+	to := s.index(rise.onset) - 1
+	if math.IsInf(rise.chi2, 1) || rise.line-rise.chi2 >= 9 || to-from < riseFewest || to >= s.trigger {
+		return variance
+	}
+	return s.noiseVariance(from, to)
 }
