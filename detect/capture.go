@@ -241,3 +241,16 @@ func (c *capture) line(from, to int, t0 int64) (v, slope float64, ok bool) {
 	slope = (n*stv - st*sv) / d
 	return (sv - slope*st) / n, slope, true
 }
+
+// saturated is the newest run of saturated samples, at both ends, that begins
+// above number oldest and ends before number to; last is 0 where there is none.
+func (c *capture) saturated(to, oldest int) (first, last int) {
+	for last = to; last > oldest && c.q[last&c.mask]&daq.Saturated == 0; last-- {
+	}
+	if last <= oldest {
+		return 0, 0
+	}
+	for first = last; first > c.oldest() && c.q[(first-1)&c.mask]&daq.Saturated != 0; first-- {
+	}
+	return first, last
+}

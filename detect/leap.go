@@ -1,10 +1,6 @@
 package detect
 
-import (
-	"math"
-
-	"ventward/daq"
-)
+import "math"
 
 const (
 	leapNoises = 20.0 // standard deviations by which a leap to the end stands out
@@ -43,17 +39,4 @@ func (n *naming) leapt() bool {
 		return false // it went on down
 	}
 	return math.Abs(back-v) < perchBack*(end-left)+4*sd
-}
-
-// saturated is the newest run of saturated samples, at both ends, that begins
-// above number oldest and ends before number to; last is 0 where there is none.
-func (c *capture) saturated(to, oldest int) (first, last int) {
-	for last = to; last > oldest && c.q[last&c.mask]&daq.Saturated == 0; last-- {
-	}
-	if last <= oldest {
-		return 0, 0
-	}
-	for first = last; first > c.oldest() && c.q[(first-1)&c.mask]&daq.Saturated != 0; first-- {
-	}
-	return first, last
 }
