@@ -28,6 +28,8 @@ type steepest struct {
 	renewAt int                // readings seen at which it is looked at again
 	held    [spikeHold]instant // the newest readings, not yet counted
 	nh      int
+	last    int64                       // time of the newest reading, ns
+	step    int64                       // from the one before it; 0: not known
 	quiet   [len(rateWindows)][]float64 // slopes of one window after the other, thinned
 	turns   [len(rateWindows)]int       // of them seen
 	thin    [len(rateWindows)]uint      // one of 1<<thin is kept
@@ -55,6 +57,9 @@ func (r *steepest) hole() {
 // take counts a reading once those after it show that it is no spike: one to
 // three readings that lie aside of those before and after them, which agree.
 func (r *steepest) take(t int64, v float64) {
+	if r.apart(t) {
+		r.hole()
+	}
 	if r.nh == spikeHold {
 		r.add(r.held[0].t, r.held[0].v)
 		copy(r.held[:], r.held[1:])
@@ -65,6 +70,18 @@ func (r *steepest) take(t int64, v float64) {
 	if r.nh == spikeHold && r.seen > 64 {
 		r.mend()
 	}
+}
+
+// apart tells whether a reading at t (ns) comes too late after the one before,
+// or not after it, for a slope to reach over both.
+func (r *steepest) apart(t int64) bool {
+	step := t - r.last
+	far := r.last != 0 && (step <= 0 || r.step > 0 && step > 3*r.step)
+	if r.step = step; far || r.last == 0 {
+		r.step = 0
+	}
+	r.last = t
+	return far
 }
 
 // mend lays a spike that begins with the second reading held upon the line
@@ -98,13 +115,6 @@ func (r *steepest) flush() {
 }
 
 func (r *steepest) add(t int64, v float64) {
-	if r.n > 0 {
-		last := r.t[(r.n-1)%rateRing]
-		gap := t - last
-		if gap <= 0 || r.n > 2 && gap > 3*(last-r.t[(r.n-2)%rateRing]) {
-			r.hole()
-		}
-	}
 	if r.n == 0 {
 		r.base = v
 		r.sum, r.turn = [len(rateWindows)]float64{}, [len(rateWindows)]float64{}
