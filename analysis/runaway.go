@@ -23,17 +23,18 @@ type Runaway struct {
 	haveC  bool
 	baroPa float64
 
-	venting, runaway int64 // ns, onsets; 0: not seen
-	dumped           int64 // ns, first opening of the dump valve after the venting
-	names            map[int]detect.Kind
-	flagged          map[int]bool // channels whose reversed readings the record itself names: those are left out
-	reversed         map[int]bool // channels whose wires turned out to be reversed: nothing of them is used
+	venting, runaway int64               // ns, onsets; 0: not seen
+	dumped           int64               // ns, first opening of the dump valve after the venting
+	calls            map[int]runawayCall // by the event's number
+	doubts           [2]string           // why the kinds of venting and runaway are uncertain
+	flagged          map[int]bool        // channels whose reversed readings the record itself names: those are left out
+	reversed         map[int]bool        // channels whose wires turned out to be reversed: nothing of them is used
 }
 
 // NewRunaway makes a gatherer for the channels of o. Samples before start (ns)
 // are passed over.
 func NewRunaway(o detect.Options, start int64) *Runaway {
-	r := &Runaway{o: o, start: start, p: -1, skin: -1, gas: -1, baro: -1, names: map[int]detect.Kind{},
+	r := &Runaway{o: o, start: start, p: -1, skin: -1, gas: -1, baro: -1, calls: map[int]runawayCall{},
 		flagged: map[int]bool{}, reversed: map[int]bool{}}
 	first := func(at *int, i int, is bool) {
 		if is && *at < 0 {
@@ -98,16 +99,27 @@ func (r *Runaway) Event(e *detect.Event) {
 	if e.Onset < r.start {
 		return
 	}
-	at := map[detect.Kind]*int64{detect.FirstVenting: &r.venting, detect.Runaway: &r.runaway, detect.Dump: &r.dumped}
-	if was := r.names[e.ID]; was != e.Kind && at[was] != nil {
-		*at[was] = 0 // it was renamed
+	switch e.Kind {
+	case detect.FirstVenting, detect.Runaway, detect.Dump:
+		r.calls[e.ID] = callOf(e)
+	default:
+		delete(r.calls, e.ID) // it was renamed
 	}
-	r.names[e.ID] = e.Kind
-	switch {
-	case e.Kind == detect.Dump && r.venting == 0 && r.runaway == 0:
-	case at[e.Kind] != nil:
-		*at[e.Kind] = e.Onset
+	venting, runaway := r.called(detect.FirstVenting, 0), r.called(detect.Runaway, 0)
+	r.venting, r.runaway = venting.onset, runaway.onset
+	r.doubts = [2]string{venting.doubt, runaway.doubt}
+	r.dumped = 0
+	if r.venting != 0 || r.runaway != 0 {
+		r.dumped = r.called(detect.Dump, r.gone()).onset
 	}
+}
+
+// gone is when gas first came (ns).
+func (r *Runaway) gone() int64 {
+	if r.venting == 0 || r.runaway != 0 && r.runaway < r.venting {
+		return r.runaway
+	}
+	return r.venting
 }
 
 // unusable says why nothing of a thermocouple can be used; empty: it can.
@@ -134,11 +146,14 @@ type RunawayResult struct {
 	SelfHeating int64          // ns; 0: not found
 	SelfRateCS  *float64       // °C/s of own heating that counts as its onset
 	Runaway     int64          // ns; 0: not seen
-	PeakPa      *float64       // highest valid sample, in the channel's reference
-	PeakC       *float64       // highest valid sample of the skin
-	Settled     [2]int64       // ns, the stretch the amount was taken from
-	Budget      *Budget        // of GasMol; nil where it has no uncertainty
-	Absent      map[string]string
+	// Why the kind of an event that Venting or Runaway tells of is uncertain;
+	// empty: it is not, or was not seen.
+	VentingDoubt, RunawayDoubt string
+	PeakPa                     *float64 // highest valid sample, in the channel's reference
+	PeakC                      *float64 // highest valid sample of the skin
+	Settled                    [2]int64 // ns, the stretch the amount was taken from
+	Budget                     *Budget  // of GasMol; nil where it has no uncertainty
+	Absent                     map[string]string
 }
 
 func (x *RunawayResult) without(field, reason string) {
@@ -150,7 +165,7 @@ func (x *RunawayResult) without(field, reason string) {
 
 // Result computes the results of what was gathered so far.
 func (r *Runaway) Result() RunawayResult {
-	x := RunawayResult{State: StateAtm25, Venting: r.venting, Runaway: r.runaway}
+	x := RunawayResult{State: StateAtm25, Venting: r.venting, Runaway: r.runaway, VentingDoubt: r.doubts[0], RunawayDoubt: r.doubts[1]}
 	if r.havePa {
 		x.PeakPa = &r.peakPa
 	} else {

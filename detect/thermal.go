@@ -399,6 +399,7 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 	r := m.book.open(Runaway, c, onset, now)
 	if heated {
 		r.ev.flag(FlagKindUncertain)
+		r.ev.without("kind", "the temperature had risen so fast for more than 10 s before: a runaway, or the heater alone")
 	}
 	r.ev.Named = now
 	r.ev.Criterion = words

@@ -15,14 +15,22 @@ func (r *Run) runawayAnswer() Answer {
 	x := r.Gas
 	a := Answer{Tone: Neutral, Word: "RUNAWAY"}
 	var b strings.Builder
+	vented := may("vented", x.VentingDoubt)
+	ran := may("ran away", x.RunawayDoubt)
+	if x.RunawayDoubt != "" {
+		a.Word = "RUNAWAY UNCERTAIN"
+	}
 	switch {
 	case x.Runaway != 0 && x.Venting != 0:
-		fmt.Fprintf(&b, "The cell vented first at %.2f s and ran away at %.2f s", runSeconds(x.Venting, r.Zero), runSeconds(x.Runaway, r.Zero))
+		fmt.Fprintf(&b, "The cell %s first at %.2f s and %s at %.2f s", vented, runSeconds(x.Venting, r.Zero), ran, runSeconds(x.Runaway, r.Zero))
 	case x.Runaway != 0:
-		fmt.Fprintf(&b, "The cell ran away at %.2f s; no first venting was seen before", runSeconds(x.Runaway, r.Zero))
+		fmt.Fprintf(&b, "The cell %s at %.2f s; no first venting was seen before", ran, runSeconds(x.Runaway, r.Zero))
 	case x.Venting != 0:
 		a.Word = "VENTED, NO RUNAWAY SEEN"
-		fmt.Fprintf(&b, "The cell vented at %.2f s; no runaway was seen", runSeconds(x.Venting, r.Zero))
+		if x.VentingDoubt != "" {
+			a.Word = "VENTING UNCERTAIN, NO RUNAWAY SEEN"
+		}
+		fmt.Fprintf(&b, "The cell %s at %.2f s; no runaway was seen", vented, runSeconds(x.Venting, r.Zero))
 	default:
 		a.Word = "NO VENTING, NO RUNAWAY SEEN"
 		b.WriteString("Neither a venting nor a runaway was seen; the cell may still be charged and pressurised")
@@ -31,6 +39,7 @@ func (r *Run) runawayAnswer() Answer {
 		fmt.Fprintf(&b, "; it heated itself from %.1f s on", runSeconds(x.SelfHeating, r.Zero))
 	}
 	b.WriteString(".")
+	b.WriteString(doubtSentence("venting", x.VentingDoubt) + doubtSentence("runaway", x.RunawayDoubt))
 	if x.GasMol != nil {
 		fmt.Fprintf(&b, " It gave off %s of gas", gasWords(x))
 		if x.GasM3 != nil {
@@ -55,6 +64,31 @@ func (r *Run) runawayAnswer() Answer {
 	}
 	a.Sentence = b.String()
 	return a
+}
+
+// may puts what the cell did as a possibility where the event's kind is in doubt.
+func may(did, doubt string) string {
+	if doubt == "" {
+		return did
+	}
+	return "may have " + strings.Replace(did, "ran", "run", 1)
+}
+
+// doubtSentence says why the kind of an event is uncertain; nothing where it is
+// not.
+func doubtSentence(event, doubt string) string {
+	if doubt == "" {
+		return ""
+	}
+	return fmt.Sprintf(" The %s is uncertain: %s.", event, doubt)
+}
+
+// timeWords is a time with the doubt in what it tells of.
+func timeWords(at, doubt string) string {
+	if doubt == "" {
+		return at
+	}
+	return at + " (kind uncertain: " + doubt + ")"
 }
 
 func gasWords(x *analysis.RunawayResult) string {
@@ -89,8 +123,8 @@ func (r *Run) resultSection() Section {
 	}
 	at := func(ns int64) string { return fmt.Sprintf("%.2f s", runSeconds(ns, r.Zero)) }
 	row("Self-heating onset", "self_heating_s", at(x.SelfHeating)+of(x.SelfRateCS, 1, " (own heating beyond %.3g °C/s)"), x.SelfHeating != 0)
-	row("First venting", "first_venting_s", at(x.Venting), x.Venting != 0)
-	row("Runaway", "runaway_s", at(x.Runaway), x.Runaway != 0)
+	row("First venting", "first_venting_s", timeWords(at(x.Venting), x.VentingDoubt), x.Venting != 0)
+	row("Runaway", "runaway_s", timeWords(at(x.Runaway), x.RunawayDoubt), x.Runaway != 0)
 	row("From first venting to runaway", "", fmt.Sprintf("%.2f s", float64(x.Runaway-x.Venting)*1e-9), x.Venting != 0 && x.Runaway != 0)
 	if x.GasMol != nil {
 		row("Gas given off", "gas_mol", gasWords(x)+fmt.Sprintf(", taken from %s to %s", at(x.Settled[0]), at(x.Settled[1])), true)

@@ -62,7 +62,25 @@ func results(x analysis.RunawayResult, start int64) (figures map[string]any, abs
 	at("first_venting_s", x.Venting)
 	at("self_heating_s", x.SelfHeating)
 	at("runaway_s", x.Runaway)
+	if doubts := doubtsOf(x); len(doubts) > 0 {
+		figures[uncertain] = doubts
+	}
 	return figures, x.Absent
+}
+
+// uncertain names, among the figures, the times that rest on an event whose kind
+// is uncertain, with the reasons.
+const uncertain = "uncertain"
+
+func doubtsOf(x analysis.RunawayResult) map[string]string {
+	doubts := map[string]string{}
+	if x.VentingDoubt != "" {
+		doubts["first_venting_s"] = x.VentingDoubt
+	}
+	if x.RunawayDoubt != "" {
+		doubts["runaway_s"] = x.RunawayDoubt
+	}
+	return doubts
 }
 
 // runawayOf computes a stored run's results from its record; start is its time
@@ -82,13 +100,20 @@ var errNoRunaway = fmt.Errorf("the run is none of a runaway rig: it has no amoun
 func printResults(w io.Writer, figures map[string]any, absent map[string]string) {
 	var names []string
 	for n := range figures {
-		names = append(names, n)
+		if n != uncertain {
+			names = append(names, n)
+		}
 	}
 	sort.Strings(names)
+	doubts, _ := figures[uncertain].(map[string]string)
 	for _, n := range names {
+		doubt := ""
+		if why := doubts[n]; why != "" {
+			doubt = "  (kind uncertain: " + why + ")"
+		}
 		switch v := figures[n].(type) {
 		case float64:
-			fmt.Fprintf(w, "  %s  %.5g\n", n, v)
+			fmt.Fprintf(w, "  %s  %.5g%s\n", n, v, doubt)
 		default:
 			fmt.Fprintf(w, "  %s  %v\n", n, v)
 		}
