@@ -180,6 +180,7 @@ type tripJSON struct {
 	Rule     string   `json:"rule"`
 	Tripped  bool     `json:"tripped"`
 	Stands   bool     `json:"stands"`
+	Past     bool     `json:"past,omitempty"` // what stands is only an event that was seen: a reset takes note of it
 	SinceUTC string   `json:"since_utc,omitempty"`
 	SinceS   *float64 `json:"since_s,omitempty"`
 	Outputs  []string `json:"outputs"`
@@ -316,7 +317,7 @@ func (e edge) playing(r *stream.ReplayState) *playingJSON {
 }
 
 func (e edge) trip(t *guard.Trip) tripJSON {
-	out := tripJSON{Rule: t.Rule, Tripped: t.Tripped, Stands: t.Stands, Outputs: []string{}, First: t.First, ProofDue: t.ProofDue, Overdue: t.Overdue,
+	out := tripJSON{Rule: t.Rule, Tripped: t.Tripped, Stands: t.Stands, Past: t.Past, Outputs: []string{}, First: t.First, ProofDue: t.ProofDue, Overdue: t.Overdue,
 		Bypassed: t.Bypassed, BypassUntilUTC: e.utc(t.BypassUntil), BypassWho: t.BypassWho, BypassReason: t.BypassReason}
 	if t.Tripped {
 		s := e.runS(t.Since)

@@ -87,11 +87,16 @@ func (g *Guard) whyFresh() (string, string) {
 }
 
 func (g *Guard) whyTrips() (string, string) {
-	if t := g.anyTrip(); t != "" {
-		return fmt.Sprintf("trip %q is latched", t), "cure its cause, then reset"
+	for i := range g.s.Trips {
+		if t := &g.s.Trips[i]; t.Tripped {
+			return fmt.Sprintf("trip %q is latched", t.Rule), t.cure() + "reset"
+		}
 	}
 	for i := range g.s.Trips {
 		if t := &g.s.Trips[i]; t.Stands && len(t.Outputs) > 0 && !t.Bypassed {
+			if t.Past {
+				return fmt.Sprintf("trip %q saw an event", t.Rule), t.cure() + "reset"
+			}
 			return fmt.Sprintf("the condition of trip %q stands", t.Rule), "cure its cause"
 		}
 	}
@@ -322,7 +327,10 @@ func (g *Guard) whyWatchdog() (string, string) {
 }
 
 func (g *Guard) whyNames() (string, string) {
-	if g.s.Names[0] == "" || g.s.Names[1] == "" || g.s.Names[0] == g.s.Names[1] {
+	if g.s.Names[0] != "" && g.s.Names[0] == g.s.Names[1] {
+		return "one person is named twice", "name a second person"
+	}
+	if g.s.Names[0] == "" || g.s.Names[1] == "" {
 		return "two persons are not named", "state who1 and who2"
 	}
 	return "", ""

@@ -53,6 +53,17 @@ func readied(t *testing.T, change func(o *Options)) *player {
 	return p
 }
 
+// One name typed twice is said to be that, not to be missing.
+func TestOnePersonNamedTwice(t *testing.T) {
+	p := readied(t, func(*Options) {})
+	if err := p.ask("prepare", "who1", "A. Rahn", "who2", "A. Rahn", "date", "2026-11-25"); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.ask("arm"); err == nil || !strings.Contains(err.Error(), "one person is named twice") {
+		t.Fatalf("armed by one person: %v", err)
+	}
+}
+
 // Each guard refuses arming when it is required and not met, and says what is
 // missing and how to cure it; waived, it is shown and refuses nothing.
 func TestArmingGuards(t *testing.T) {

@@ -111,6 +111,7 @@ func (g *Guard) moved(rule int, c *condition, now int64) {
 	g.s.Faulty[rule] = faulty
 	g.s.Holds[rule] = holds
 	g.s.Trips[rule].Stands = holds
+	g.s.Trips[rule].Past = holds && r.Kind == OnEvent && !r.Vote.Holds(0, faulty)
 	if c != nil && !c.Holds {
 		c = nil
 	}

@@ -179,10 +179,16 @@ func TestOpeningTripsUntilReset(t *testing.T) {
 	}
 	p.confirm()
 	p.must("end")
-	if err := p.command("arm"); err == nil || !strings.Contains(err.Error(), "opened") {
+	if err := p.command("arm"); err == nil || !strings.Contains(err.Error(), "opened") || !strings.Contains(err.Error(), "look at what was seen, then reset") {
 		t.Fatalf("arming with a latched trip: %v", err)
 	}
+	if v := p.g.Trips()[1]; !v.Stands || !v.Past {
+		t.Fatalf("an opening that was seen is not told as past, so that nobody could know that it may be reset: %+v", v)
+	}
 	p.must("reset")
+	if v := p.g.Trips()[1]; v.Tripped || v.Stands || v.Past {
+		t.Fatalf("after the reset: %+v", v)
+	}
 	p.must("arm")
 }
 

@@ -16,6 +16,7 @@ type Trip struct {
 	Since   int64  `json:"since,omitempty"` // bench time, ns
 	First   bool   `json:"first,omitempty"` // no other trip was latched when it did
 	Stands  bool   `json:"stands"`          // the condition holds now
+	Past    bool   `json:"past,omitempty"`  // what holds is only an event that was seen: a reset takes note of it
 	Outputs []int  `json:"outputs"`
 
 	// A bypass keeps the condition from latching the trip. It ends by itself.
@@ -59,6 +60,14 @@ func (g *Guard) anyTrip() string {
 		}
 	}
 	return ""
+}
+
+// cure is what has to be done before a reset, and the word that leads to it.
+func (t *Trip) cure() string {
+	if t.Past {
+		return "look at what was seen, then "
+	}
+	return "cure its cause, then "
 }
 
 func (g *Guard) tripped(out int) bool {

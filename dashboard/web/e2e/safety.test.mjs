@@ -57,6 +57,16 @@ test('a trip says since when and which was first, and is reset only when its con
   assert.deepEqual((await b.commands()).map(c => [c.verb, c.who, c.args.at]), [['reset', 'unattributed', 'bench']]);
 });
 
+test('an opening is past: what it tripped can be reset, so that the next test can be armed', async () => {
+  await b.act('trip', { v: 1 });
+  await b.act('stands', { v: 1, past: 1 });
+  await until(() => !document.querySelector('.reset button').disabled);
+  assert.match(await text('.reset'), /takes note of what was seen, and turns nothing on/);
+  assert.match(await trip('opening').innerText(), /latched until reset/);
+  await press('Reset all trips');
+  await page.locator('.trips .tripped').waitFor({ state: 'detached' });
+});
+
 test('a bypass needs a reason, ends, and is on every page with the time left', async () => {
   await press('Bypass the trip of opening');
   const form = page.getByRole('form', { name: 'Bypass opening' });

@@ -28,7 +28,7 @@ export interface Output {
   name: string; role?: string; demanded: 'on' | 'off'; state: 'on' | 'off' | 'unknown'; agrees: boolean; since_utc: string; reason?: string;
 }
 export interface Trip {
-  rule: string; tripped: boolean; stands: boolean; since_utc?: string; since_s?: number; outputs: string[]; first?: boolean;
+  rule: string; tripped: boolean; stands: boolean; past?: boolean; since_utc?: string; since_s?: number; outputs: string[]; first?: boolean;
   bypassed?: boolean; bypass_until_utc?: string; bypass_who?: string; bypass_reason?: string; proof_due?: string; overdue?: boolean;
 }
 export interface Check { name: string; ok: boolean; required: boolean; why?: string; cure?: string; left_s?: number }

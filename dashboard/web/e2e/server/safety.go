@@ -14,7 +14,7 @@ import (
 func (b *bench) safety(what string, q url.Values, f float64, now int64) bool {
 	switch what {
 	case "stands":
-		b.trips[1].Stands = f != 0
+		b.trips[1].Stands, b.trips[1].Past = f != 0, q.Get("past") != ""
 	case "dump":
 		b.dump = daq.OutputState(q.Get("state"))
 	case "watchdog":

@@ -11,7 +11,7 @@ export function Interlock() {
   const s = useStore(), c = useCommands(), st = s.state;
   useBeat(500);
   if (!st) return <section class="panel interlock"><h2>Make safe</h2><p class="empty">Waiting for the program.</p></section>;
-  const tripped = st.trips.filter(t => t.tripped), stands = tripped.filter(t => t.stands);
+  const tripped = st.trips.filter(t => t.tripped), stands = tripped.filter(t => t.stands && !t.past);
   return (
     <section class="panel interlock" id="interlock" aria-labelledby="interlock-h" tabIndex={0}>
       <h2 id="interlock-h">Make safe<span class={tripped.length ? 'tally warn' : 'tally'}>{tripped.length ? <><Warn />{tripped.length} tripped</> : 'no rule has tripped'}</span></h2>
@@ -19,7 +19,7 @@ export function Interlock() {
         <p class="reset">
           {stands.length > 0
             ? <span>Reset when the condition of {stands.map(t => t.rule).join(', ')} is gone.</span>
-            : <span>Every condition is gone. A reset turns nothing on.</span>}
+            : <span>{tripped.some(t => t.past) ? 'A reset takes note of what was seen, and turns nothing on.' : 'Every condition is gone. A reset turns nothing on.'}</span>}
           <AtBench label="Reset" cls="act small" name="Reset all trips whose condition is gone" disabled={stands.length === tripped.length}
             onClick={() => void c.send('commands', 'Reset', { verb: 'reset' })} />
         </p>
@@ -57,9 +57,9 @@ function TripRow({ t, now }: { t: Trip; now: string }) {
 }
 
 function state(t: Trip, now: string): string {
-  if (t.tripped) return `tripped ${age(between(t.since_utc, now))} ago, ${t.stands ? 'condition stands' : 'latched'}`;
-  if (t.bypassed) return `bypassed, ${duration(between(now, t.bypass_until_utc))} left${t.stands ? ', condition stands' : ''}`;
-  return t.stands ? 'condition stands' : 'ready';
+  if (t.tripped) return `tripped ${age(between(t.since_utc, now))} ago, ${t.past ? 'latched until reset' : t.stands ? 'condition stands' : 'latched'}`;
+  if (t.bypassed) return `bypassed, ${duration(between(now, t.bypass_until_utc))} left${t.past ? ', event seen' : t.stands ? ', condition stands' : ''}`;
+  return t.past ? 'event seen' : t.stands ? 'condition stands' : 'ready';
 }
 
 function OutputRow({ o, st }: { o: Output; st: State }) {
