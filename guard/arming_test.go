@@ -98,7 +98,7 @@ func TestArmingGuards(t *testing.T) {
 		{GuardWatchdog, "no edge for the watchdog relay was read back", none, func(p *player) {
 			p.g.Readback(daq.Readback{Output: 1, State: daq.OutputUnknown}, p.now)
 		}},
-		{GuardNames, "two persons are not named", none, func(p *player) { p.g.s.Names[1] = "A. Rahn" }},
+		{GuardNames, "one person is named twice", none, func(p *player) { p.g.s.Names[1] = "A. Rahn" }},
 		{GuardProof, "proof test of trip \"high\" was due on 2026-11-24", func(o *Options) { o.Rules[0].ProofDue = "2026-11-24" }, nil},
 		{GuardProof, "no date is known until which the proof test of trip \"silent\" is good", func(o *Options) { o.Rules[2].ProofDue = "" }, nil},
 		{GuardBypass, "trip \"silent\" is bypassed", none, func(p *player) {

@@ -29,7 +29,7 @@ type State struct {
 	Forward   *ForwardState  `json:"forward,omitempty"`
 	Cautions  []string       `json:"cautions,omitempty"` // cautions that apply now
 	Features  []FeatureState `json:"features,omitempty"`
-	PeakLoss  *float64       `json:"peak_loss_Pa,omitempty"` // caution 5 at the present ramp
+	PeakLoss  *float64       `json:"peak_loss_Pa,omitempty"` // caution 5 at the ramp on which the peak was reached
 	RampPaS   *float64       `json:"ramp_Pa_s,omitempty"`
 	PeakPa    *float64       `json:"peak_Pa,omitempty"` // highest valid sample since arming
 	TripPa    *float64       `json:"trip_Pa,omitempty"` // nearest high limit that trips

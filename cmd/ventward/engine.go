@@ -283,13 +283,14 @@ func (e *engine) gather(at int64) {
 }
 
 // peakHold is the highest valid specimen pressure since arming, and the ramp
-// over about the last second.
+// over about the last second, now and when that pressure was reached.
 type peakHold struct {
-	max     float64
-	have    bool
-	t0      int64
-	v0      float64
-	rampPaS float64
+	max      float64 // Pa
+	have     bool
+	t0       int64
+	v0       float64
+	rampPaS  float64
+	climbPaS float64 // the ramp on which the highest pressure was reached
 }
 
 // take looks at the last sample of a stretch for the ramp and at all for the
@@ -297,7 +298,7 @@ type peakHold struct {
 func (p *peakHold) take(s []daq.Sample) {
 	for i := range s {
 		if s[i].Q&daq.Bad == 0 && (!p.have || s[i].V > p.max) {
-			p.max, p.have = s[i].V, true
+			p.max, p.have, p.climbPaS = s[i].V, true, p.rampPaS
 		}
 	}
 	last := &s[len(s)-1]

@@ -73,8 +73,8 @@ func (p picture) showPressure(s *stream.State) {
 	if e.peak.have {
 		highest, ramp := e.peak.max, e.peak.rampPaS
 		s.PeakPa, s.RampPaS = &highest, &ramp
-		if e.main >= 0 && ramp > 0 {
-			loss := peakLoss(&p.bench.Channels[e.main], p.bench.Instruments[p.bench.Channels[e.main].Instrument].RateHz, ramp)
+		if climb := e.peak.climbPaS; e.main >= 0 && climb > 0 {
+			loss := peakLoss(&p.bench.Channels[e.main], p.bench.Instruments[p.bench.Channels[e.main].Instrument].RateHz, climb)
 			s.PeakLoss = &loss
 		}
 	}
@@ -113,6 +113,18 @@ func (p picture) showCourse(s *stream.State) {
 	s.Load, s.Names = j.Load(), j.Names()
 }
 
+// leastLossPa is the least of a peak's loss that is told as a figure: below it
+// the ramp is the noise's.
+const leastLossPa = 10
+
+// peakCaution is caution 5 for a loss in Pa.
+func peakCaution(lossPa float64) string {
+	if lossPa < leastLossPa {
+		return fmt.Sprintf("The peak may be higher than recorded, by less than %g bar, at its ramp and sample rate.", leastLossPa/1e5)
+	}
+	return fmt.Sprintf("The peak may be up to %.2g bar higher than recorded at its ramp and sample rate.", lossPa/1e5)
+}
+
 // cautions lists those of the trade's cautions that apply now.
 func (p picture) cautions(s *stream.State) []string {
 	cs := []string{
@@ -137,7 +149,7 @@ func (p picture) cautions(s *stream.State) []string {
 		}
 	}
 	if s.PeakLoss != nil {
-		cs = append(cs, fmt.Sprintf("The peak may be up to %.2g bar higher than recorded at this ramp and sample rate.", *s.PeakLoss/1e5))
+		cs = append(cs, peakCaution(*s.PeakLoss))
 	}
 	if s.Held != nil && s.Held.Pressurised && (s.Phase == string(guard.MakingSafe) || s.Phase == string(guard.PressureWatch)) {
 		cs = append(cs, fmt.Sprintf("This specimen did not open: held to at least %.2f bar %s, STILL PRESSURISED.", s.Held.AtLeastPa/1e5, s.Held.Reference))

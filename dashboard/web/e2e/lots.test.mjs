@@ -150,11 +150,14 @@ test('a shot is reviewed, and its lot says why it no longer counts', async () =>
 
 test('a specimen is chosen by scanner or list, never typed', async () => {
   await over; // the demo's own shot, which nothing may end here
-  await page.getByRole('button', { name: 'Start a run' }).click();
+  await page.getByRole('button', { name: 'Arm a test' }).click();
   const field = page.getByLabel(/Specimen: scan/);
   await field.fill('b-0410-07');
   await page.keyboard.press('Enter');
   await page.getByText('There is B-0410-07, written otherwise.').waitFor();
+  await field.fill('0410-07');
+  await page.keyboard.press('Enter');
+  await page.getByText('This is a part of B-0410-07 only: scan the label, or choose below.').waitFor();
   await field.fill('B-0410-01');
   await page.keyboard.press('Enter');
   await page.getByText(/B-0410-01 was used in run \d/).waitFor();

@@ -134,7 +134,8 @@ test('ABORT posts at once, without asking', async () => {
 });
 
 test('a run is started and ended from the page', async () => {
-  await page.getByRole('button', { name: 'Start a run' }).click();
+  await page.getByRole('button', { name: 'Arm a test' }).click();
+  assert.match(await text('#start-run'), /Arms the bench and records from now on[\s\S]*Arm[\s\S]*Cancel/);
   await page.getByLabel('Specimen', { exact: true }).fill('M47-0312');
   await page.getByLabel('Lot', { exact: true }).fill('L8');
   await page.waitForTimeout(800); // the page draws again; the cursor has to stay
@@ -145,7 +146,7 @@ test('a run is started and ended from the page', async () => {
   await page.getByRole('button', { name: 'End run' }).waitFor();
   assert.match(await text('.run'), /M47-0312[\s\S]*L8[\s\S]*4/);
   await page.getByRole('button', { name: 'End run' }).click();
-  await page.getByRole('button', { name: 'Start a run' }).waitFor();
+  await page.getByRole('button', { name: 'Arm a test' }).waitFor();
   const got = await b.commands();
   assert.deepEqual(got.map(c => [c.verb, c.who]), [['start', 'R. Amsel'], ['end', 'R. Amsel']]);
   assert.deepEqual(got[0].args, { at: 'bench', specimen: 'M47-0312', lot: 'L8', shot: '4' });
@@ -219,7 +220,7 @@ test('no accessibility violation in any state or size', async () => {
   const check = accessible;
   await page.emulateMedia({ reducedMotion: 'reduce' });
   await check('quiet');
-  await page.getByRole('button', { name: 'Start a run' }).click();
+  await page.getByRole('button', { name: 'Arm a test' }).click();
   await until(() => document.activeElement.name === 'specimen');
   await check('start form');
   await page.keyboard.press('Escape');

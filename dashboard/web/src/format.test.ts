@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest';
-import { age, between, bytes, ceiling, count, decimalsFor, duration, number, plusMinus, timeOfDay, twoDigits } from './format';
+import { age, between, bytes, ceiling, count, decimalsFor, duration, loss, number, plusMinus, timeOfDay, twoDigits } from './format';
 
 describe('number', () => {
   it.each([
@@ -10,6 +10,7 @@ describe('number', () => {
 
 describe('uncertainty', () => {
   it.each([[0.05, 2], [0.02, 3], [0.012, 3], [0.2, 2], [0.5, 1], [3, 0], [12, 0], [0.00021, 4], [undefined, 7], [0, 7]])('%s is worth %i decimals', (u, d) => expect(decimalsFor(u, 7)).toBe(d));
+  it.each([[0.012, '0.012'], [0.0005, '0.00050'], [0.0000065, '< 0.0001'], [0, '< 0.0001']])('a peak that may miss %s bar says %s', (v, s) => expect(loss(v)).toBe(s));
   it('rounds value and uncertainty alike', () => {
     expect(plusMinus(18.4213, 0.0512, 2)).toBe('18.42 ± 0.05');
     expect(plusMinus(18.4213, undefined, 2)).toBe('18.42');

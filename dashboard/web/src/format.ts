@@ -25,6 +25,12 @@ export function twoDigits(u: number | undefined, fallback: number): number {
   return Math.min(8, Math.max(0, 1 - Math.floor(Math.log10(u) + 1e-9)));
 }
 
+/** What a peak may miss, bar: below 0.1 mbar the ramp is the noise's, and a
+ *  figure would say more than is known. */
+export function loss(bar: number): string {
+  return bar < 1e-4 ? '< 0.0001' : number(bar, twoDigits(bar, 3));
+}
+
 export function plusMinus(v: number | undefined, u: number | undefined, fallback: number): string {
   const d = decimalsFor(u, fallback);
   return u === undefined ? number(v, d) : `${number(v, d)} ± ${number(u, d)}`;

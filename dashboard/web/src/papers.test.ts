@@ -1,5 +1,5 @@
 import { expect, test } from 'vitest';
-import { caseOf, claim, limits, match, type LotLine, type Specimen } from './papers';
+import { caseOf, claim, limits, match, partly, type LotLine, type Specimen } from './papers';
 
 const line = (x: Partial<LotLine>): LotLine => ({ lot: 'B', feature: 'bottom vent', n: 30, n_censored: 0, excluded: 0, outside_limits: 0, verdict: 'none', sentence: '', ...x });
 
@@ -25,6 +25,9 @@ test('a specimen is chosen only letter for letter, and only unused', () => {
   expect(match(list, 'B-3').why).toContain('dropped');
   expect(match([], 'Z')).toEqual({ why: 'Z is not in the list.' });
   expect(match(list, '')).toEqual({ why: '' });
+  expect(partly(list, 'B-')).toBe('More than one holds this');
+  expect(partly(list.slice(0, 1), '-1')).toBe('This is a part of B-1 only');
+  expect(partly(list, ' ')).toBe('No specimen is named');
 });
 
 test('the form becomes TOML, and each field knows its line', () => {

@@ -85,6 +85,12 @@ export function match(list: Specimen[], typed: string): { chosen?: Specimen; why
   return { chosen: s, why: '' };
 }
 
+/** What a text is that is no whole id of the list that holds it. */
+export function partly(list: Specimen[], typed: string): string {
+  if (typed.trim() === '') return 'No specimen is named';
+  return list.length === 1 ? `This is a part of ${list[0]!.id} only` : 'More than one holds this';
+}
+
 /** A case of a venting estimate from the form's fields: TOML, and which line
  *  each field stands in. */
 export function caseOf(sections: { name: string; fields: { key: string; value: string }[] }[]): { text: string; lines: Map<number, string> } {

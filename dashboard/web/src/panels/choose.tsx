@@ -1,5 +1,5 @@
 import { useEffect, useRef, useState } from 'preact/hooks';
-import { ask, match, type Specimen } from '../papers';
+import { ask, match, partly, type Specimen } from '../papers';
 
 const SHOWN = 40;
 
@@ -25,8 +25,8 @@ export function Choose({ chosen, onChoose }: { chosen: Specimen | undefined; onC
   const enter = async (e: KeyboardEvent) => {
     if (e.key !== 'Enter' || chosen) return;
     e.preventDefault(); // a scanner's Enter chooses; it starts nothing
-    const m = match(await look(typed), typed);
-    setWhy(m.chosen ? '' : m.why || 'More than one holds this: scan the label, or choose below.');
+    const list = await look(typed), m = match(list, typed);
+    setWhy(m.chosen ? '' : m.why || `${partly(list, typed)}: scan the label, or choose below.`);
     if (m.chosen) onChoose(m.chosen);
   };
   if (lists === undefined) return <p class="soft">Asking for the list of specimens…</p>;

@@ -1,5 +1,5 @@
 import type { Event } from '../api';
-import { DASH, number, plusMinus, twoDigits } from '../format';
+import { DASH, loss, number, plusMinus, twoDigits } from '../format';
 import { useStore } from '../hooks';
 import { eventTitle, FLAGS, opens } from '../words';
 import { Warn } from './icons';
@@ -62,7 +62,7 @@ function Details({ e }: { e: Event }) {
   else if (e.absent?.area_mm2) rows.push(['Effective area', `none: ${e.absent.area_mm2}`]);
   if (e.ramp_bar_s !== undefined) rows.push(['Ramp before', `${number(e.ramp_bar_s, 2)} bar/s`]);
   if (e.peak_bar !== undefined) rows.push(['Highest sample', `${number(e.peak_bar, 2)} bar`]);
-  if (e.peak_loss_bar !== undefined) rows.push(['May be missed', `${number(e.peak_loss_bar, 3)} bar`]);
+  if (e.peak_loss_bar !== undefined) rows.push(['May be missed', `${loss(e.peak_loss_bar)} bar`]);
   rows.push(['Decided after', `${number((e.decided_s - e.onset_s) * 1000, 1)} ms`]);
   return <dl class="facts">{rows.map(([k, v]) => <div key={k}><dt>{k}</dt><dd class="num">{v}</dd></div>)}</dl>;
 }

@@ -47,13 +47,13 @@ function RunBlock() {
   return (
     <div class="run">
       <div class="fact"><span class="label">Run</span><b>none is being recorded</b></div>
-      <button type="button" class="quiet" aria-expanded={open} aria-controls="start-run" onClick={() => setOpen(!open)}>Start a run</button>
+      <button type="button" class="quiet" aria-expanded={open} aria-controls="start-run" onClick={() => setOpen(!open)}>Arm a test</button>
       {open && <StartForm done={() => setOpen(false)} />}
     </div>
   );
 }
 
-/** Not a modal dialog: alarms and ABORT stay within reach while it is open. */
+/** Arms: what the program calls the start of a run. Not a modal dialog: alarms and ABORT stay within reach while it is open. */
 function StartForm({ done }: { done: () => void }) {
   const c = useCommands(), [busy, setBusy] = useState(false), [chosen, choose] = useState<Specimen | undefined>();
   const submit = async (e: SubmitEvent) => {
@@ -61,7 +61,7 @@ function StartForm({ done }: { done: () => void }) {
     const f = new FormData(e.target as HTMLFormElement), shot = Number(f.get('shot') || 0);
     setBusy(true);
     const body = chosen ? { specimen: chosen.id, lot: chosen.lot } : { specimen: String(f.get('specimen') ?? '').trim(), lot: String(f.get('lot') ?? '').trim() };
-    const ok = await c.send('runs', 'Start run', { ...body, ...(shot > 0 ? { shot } : {}) });
+    const ok = await c.send('runs', 'Arm', { ...body, ...(shot > 0 ? { shot } : {}) });
     setBusy(false);
     if (ok) done();
   };
@@ -69,8 +69,9 @@ function StartForm({ done }: { done: () => void }) {
     <form id="start-run" class="start" onSubmit={e => void submit(e as SubmitEvent)} onKeyDown={e => e.key === 'Escape' && done()}>
       <Choose chosen={chosen} onChoose={choose} />
       <label>Shot<input name="shot" type="number" min={1} max={99999} step={1} inputMode="numeric" /></label>
+      <p class="soft">Arms the bench and records from now on. Nothing is pressurised yet.</p>
       <div class="row">
-        <button type="submit" class="act" disabled={busy}>Start recording</button>
+        <button type="submit" class="act" disabled={busy}>Arm</button>
         <button type="button" class="quiet" onClick={done}>Cancel</button>
       </div>
     </form>

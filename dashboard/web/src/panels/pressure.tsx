@@ -1,5 +1,5 @@
 import type { State } from '../api';
-import { age, ceiling, number, twoDigits } from '../format';
+import { age, ceiling, loss, number } from '../format';
 import { BAD, Q } from '../frame';
 import { useBeat, useStore } from '../hooks';
 import type { Store } from '../store';
@@ -101,7 +101,7 @@ function Figures({ bar, st, ramp }: { bar: number; st: State | undefined; ramp: 
   return (
     <dl class="figures">
       <div><dt>Peak, bar</dt><dd class="num" data-testid="peak">{number(st?.peak_bar, 2)}</dd>
-        {st?.peak_loss_bar !== undefined && <dd class="note">may miss {number(st.peak_loss_bar, twoDigits(st.peak_loss_bar, 3))}</dd>}</div>
+        {st?.peak_loss_bar !== undefined && <dd class="note">may miss {loss(st.peak_loss_bar)}</dd>}</div>
       <div class={near ? (margin! <= 0 ? 'danger' : 'near') : ''}><dt>{near && <Warn />}Margin, bar</dt><dd class="num" data-testid="margin">{number(margin, 1)}</dd>
         <dd class="note">{st?.trip_bar === undefined ? 'no limit trips' : `to trip at ${number(st.trip_bar, 1)}`}</dd></div>
       <div><dt>Ramp, bar/s</dt><dd class="num" data-testid="ramp">{number(ramp, 2)}</dd>
