@@ -219,24 +219,45 @@ func (g *Guard) makeSafe(now int64) {
 	g.advance(now)
 }
 
-// end brings the course to rest. Where the bench's watch binds, a person ends
-// a test only from the pressure watch with its conditions met, or says why not.
+// end brings the course to rest. A person who ends a test that mayEnd refuses
+// says why.
 func (g *Guard) end(c daq.Command, now int64) error {
-	if g.o.WatchBinds && c.Who != "program" && c.Args["override"] == "" {
-		switch g.s.Phase {
-		case UnderTest, HoldingPressure, MakingSafe:
-			return fmt.Errorf("cannot end while %s: make safe first", g.s.Phase)
-		case PressureWatch:
-			for _, k := range g.Watch() {
-				if !k.OK {
-					return fmt.Errorf("cannot end the pressure watch: %s: %s, or give a reason in override", k.Why, k.Cure)
-				}
-			}
+	if c.Who != "program" && c.Args["override"] == "" {
+		if err := g.mayEnd(); err != nil {
+			return err
 		}
 	}
 	g.permit(false, now)
 	g.s.Test.Running, g.s.Names = false, [2]string{}
 	g.enter(AtRest, now)
+	return nil
+}
+
+// mayEnd tells why a test can't be ended: it ends only from the pressure watch,
+// with its conditions met where the bench's watch binds, and never with a
+// specimen that was not seen to open and still shows pressure: at rest nothing
+// would speak of it any more.
+func (g *Guard) mayEnd() error {
+	switch g.s.Phase {
+	case UnderTest, HoldingPressure:
+		return fmt.Errorf("cannot end while %s: make safe first", g.s.Phase)
+	case MakingSafe:
+		return fmt.Errorf("cannot end while %s: make safe first: wait until the outputs are read back off, or give a reason in override", g.s.Phase)
+	case PressureWatch:
+	default:
+		return nil
+	}
+	if h, ok := g.Held(); ok && h.Pressurised {
+		return fmt.Errorf("cannot end the pressure watch: the specimen was not seen to open and still shows pressure: vent, read the local gauge, or give a reason in override")
+	}
+	if !g.o.WatchBinds {
+		return nil
+	}
+	for _, k := range g.Watch() {
+		if !k.OK {
+			return fmt.Errorf("cannot end the pressure watch: %s: %s, or give a reason in override", k.Why, k.Cure)
+		}
+	}
 	return nil
 }
 

@@ -20,7 +20,7 @@ func TestCourse(t *testing.T) {
 		"hold":       {AtRest: no, Preparing: no, Armed: no, UnderTest: HoldingPressure, HoldingPressure: no, MakingSafe: no, PressureWatch: no},
 		"abort":      {AtRest: AtRest, Preparing: AtRest, Armed: PressureWatch, UnderTest: PressureWatch, HoldingPressure: PressureWatch, MakingSafe: PressureWatch, PressureWatch: PressureWatch},
 		"make-safe":  {AtRest: AtRest, Preparing: AtRest, Armed: PressureWatch, UnderTest: PressureWatch, HoldingPressure: PressureWatch, MakingSafe: PressureWatch, PressureWatch: PressureWatch},
-		"end":        {AtRest: AtRest, Preparing: AtRest, Armed: AtRest, UnderTest: AtRest, HoldingPressure: AtRest, MakingSafe: AtRest, PressureWatch: AtRest},
+		"end":        {AtRest: AtRest, Preparing: AtRest, Armed: AtRest, UnderTest: no, HoldingPressure: no, MakingSafe: no, PressureWatch: AtRest},
 	}
 	for verb, row := range want {
 		for _, from := range Phases() {
@@ -153,7 +153,12 @@ func TestHeld(t *testing.T) {
 	if h, _ = p.g.Held(); !h.Pressurised {
 		t.Fatal("silence is no proof of anything")
 	}
-	p.must("end")
+	if err := p.ask("end"); err == nil || !strings.Contains(err.Error(), "still shows pressure") {
+		t.Fatalf("the watch of a specimen under pressure ends, and nothing speaks of it any more: %v", err)
+	}
+	if err := p.ask("end", "override", "vented by hand, gauge read"); err != nil {
+		t.Fatal(err)
+	}
 	if _, ok := p.g.Held(); ok {
 		t.Fatal("held after the end")
 	}

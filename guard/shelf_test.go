@@ -108,7 +108,9 @@ func TestSuppressedByDesign(t *testing.T) {
 		t.Fatalf("acknowledged, it should be suppressed: %+v", a)
 	}
 	p.run(5, 1e5, 1e5)
-	p.must("end")
+	if err := p.ask("end", "override", "test"); err != nil {
+		t.Fatal(err)
+	}
 	p.must("reset")
 	p.must("arm")
 	if a := p.g.s.Alarms[0]; a.State != Normal {

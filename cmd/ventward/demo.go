@@ -387,16 +387,16 @@ func (d *demo) endBypasses(ctx context.Context) error {
 // undo ends a run that tripped too early, and gives the specimen back.
 func (d *demo) undo(ctx context.Context, run string) error {
 	const why = "the bench tripped before the specimen came to anything"
-	if err := d.end(ctx, run, why); err != nil {
+	if err := d.end(ctx, run, map[string]string{"reason": why, "override": why}); err != nil {
 		return err
 	}
 	return d.outcome(run, record.Outcome{Extent: record.Untested, Remark: why})
 }
 
 // end ends a run, unless somebody at the page has, and waits for its file.
-func (d *demo) end(ctx context.Context, run, why string) error {
+func (d *demo) end(ctx context.Context, run string, args map[string]string) error {
 	if d.recording() == run {
-		if err := d.command(ctx, "end", map[string]string{"reason": why}); err != nil {
+		if err := d.command(ctx, "end", args); err != nil {
 			return err
 		}
 	}
@@ -423,7 +423,7 @@ func (d *demo) waitClosed(ctx context.Context, run string) error {
 
 // conclude ends the run, waits for its file and tells of the shot.
 func (d *demo) conclude(ctx context.Context, n int, run string, piece *sim.Specimen, cell *sim.Results) error {
-	if err := d.end(ctx, run, "end of the pressure watch"); err != nil {
+	if err := d.end(ctx, run, map[string]string{"reason": "end of the pressure watch"}); err != nil {
 		return err
 	}
 	return d.tell(n, run, piece, cell)

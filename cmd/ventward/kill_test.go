@@ -112,7 +112,7 @@ func TestUnpluggedInMidRun(t *testing.T) {
 	if c["lost_rows"].(float64) < 500 {
 		t.Errorf("counters after a second without the port: %v, want about 1000 lost rows", c)
 	}
-	r.must("end", map[string]string{"reason": "test"})
+	r.must("end", map[string]string{"reason": "test", "override": "test"})
 	r.await("the run's end", 10*time.Second, func(s map[string]any) bool { return s["run"] == nil })
 	time.Sleep(time.Second)
 	r.verify(run)

@@ -36,5 +36,5 @@ func TestThreeInstrumentsAtOnce(t *testing.T) {
 			t.Errorf("%s: %v rows decoded, %d were sent before", name, c["rows"], sent.Rows)
 		}
 	}
-	r.must("end", map[string]string{"reason": "test"})
+	r.must("end", map[string]string{"reason": "test", "override": "test"})
 }

@@ -119,7 +119,7 @@ func underTest(t *testing.T, r *rig) string {
 		if time.Now().After(end) {
 			t.Fatal("the test could not be started")
 		}
-		r.do("end", map[string]string{"reason": "tripped before the ramp"})
+		r.do("end", map[string]string{"reason": "tripped before the ramp", "override": "test"})
 		time.Sleep(500 * time.Millisecond)
 	}
 	r.await("the supply to be read back on", 20*time.Second, func(s map[string]any) bool { return supply(s) == "on" })
@@ -180,7 +180,7 @@ func (r *rig) events(run string) map[string]int {
 func (r *rig) ended(run string) {
 	r.t.Helper()
 	r.must("make-safe", nil)
-	r.must("end", map[string]string{"reason": "test"})
+	r.must("end", map[string]string{"reason": "test", "override": "test"})
 	for end := time.Now().Add(60 * time.Second); ; time.Sleep(200 * time.Millisecond) {
 		for _, m := range r.runs() {
 			if m["id"] == run && m["state"] == "closed" {

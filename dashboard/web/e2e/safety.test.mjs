@@ -195,9 +195,26 @@ test('the pressure watch is a list of conditions and never a grant', async () =>
   // "Vented" and "safe" are never a state; to make safe is what is asked for.
   for (const said of await page.locator('.phases li, .course h2, .watch li').allInnerTexts()) assert.doesNotMatch(said.replace(/making safe/i, ''), /\b(vented|safe|ok)\b/i);
   await press('End the watch all the same');
-  await page.getByRole('form', { name: 'End the watch' }).getByLabel('Reason').fill('read on the local gauge by two');
+  await page.getByRole('form', { name: 'End the test' }).getByLabel('Reason').fill('read on the local gauge by two');
   await page.keyboard.press('Enter');
   await until(() => document.querySelector('.said')?.textContent.includes('taken') || document.querySelector('.said')?.textContent.includes('refused'));
+});
+
+test('a specimen that shows pressure is not left to rest by one press', async () => {
+  await b.act('run', { v: 12 });
+  await b.act('held', { v: 31.4 });
+  await b.act('phase', { name: 'pressure watch' });
+  await page.locator('.held').waitFor();
+  assert.equal(await page.getByRole('button', { name: 'End the watch', exact: true }).count(), 0);
+  await press('End the watch all the same');
+  assert.match(await page.getByRole('form', { name: 'End the test' }).innerText(), /Nothing is said of the specimen’s pressure at rest/);
+  await page.keyboard.press('Escape');
+  await b.act('phase', { name: 'making safe' });
+  await press('End the test all the same');
+  await page.getByRole('form', { name: 'End the test' }).getByLabel('Reason').fill('relay box dead, supply shut by hand');
+  await page.keyboard.press('Enter');
+  await taken('end');
+  assert.equal((await b.commands())[0].args.override, 'relay box dead, supply shut by hand');
 });
 
 test('chatter and flood are told; a latched alarm flashes until it is acknowledged', async () => {

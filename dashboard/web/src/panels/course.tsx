@@ -92,7 +92,7 @@ function Persons({ names }: { names: string[] }) {
 function Steps({ st }: { st: State }) {
   const c = useCommands(), [sure, setSure] = useState(false), [why, setWhy] = useState(false);
   const send = (label: string, verb: string) => void c.send('commands', label, { verb });
-  const unmet = st.watch?.some(k => k.required && !k.ok) ?? false;
+  const unmet = (st.watch?.some(k => k.required && !k.ok) ?? false) || (st.held?.pressurised ?? false);
   const safe = <button type="button" class="quiet" onClick={() => send('Make safe', 'make-safe')}>Make safe</button>;
   switch (st.phase) {
     case 'at rest':
@@ -112,6 +112,13 @@ function Steps({ st }: { st: State }) {
       return <div class="steps"><AtBench label="Pressurise" cls="act" onClick={() => setSure(true)} />{safe}</div>;
     case 'under test':
       return <div class="steps"><button type="button" class="quiet" onClick={() => send('Hold', 'hold')}>Hold pressure</button>{safe}</div>;
+    case 'making safe':
+      return (
+        <>
+          <p class="empty">Waiting until every output that was demanded off is read back off.</p>
+          <div class="steps">{why ? <Override done={() => setWhy(false)} /> : <button type="button" class="quiet" onClick={() => setWhy(true)}>End the test all the same</button>}</div>
+        </>
+      );
     case 'pressure watch':
       return (
         <div class="steps">
@@ -121,9 +128,9 @@ function Steps({ st }: { st: State }) {
         </div>
       );
   }
-  return <p class="empty">Waiting until every output that was demanded off is read back off.</p>;
+  return null;
 }
 
 function Override({ done }: { done(): void }) {
-  return <Ask title="End the watch" note="Conditions are not met. Say why the watch ends all the same; it stays in the record." verb="end" args={{}} reasonKey="override" done={done} />;
+  return <Ask title="End the test" note="Not all is as it should be before the end. Say why the test ends all the same; it stays in the record. Nothing is said of the specimen’s pressure at rest." verb="end" args={{}} reasonKey="override" done={done} />;
 }
