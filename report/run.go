@@ -9,6 +9,7 @@ import (
 	"ventward/analysis"
 	"ventward/daq"
 	"ventward/detect"
+	"ventward/record"
 )
 
 // A Run is what the report of a run is made of. Times are s since the run's
@@ -19,9 +20,10 @@ type Run struct {
 	Start                                       time.Time // of the run's zero
 	DurationS                                   float64
 	State, EndNote, Source                      string
-	Hash                                        string // of the closed run file
-	Outcome, Review                             string // as persons entered them, in words; empty: not yet
-	Recorder                                    string // version of the program that wrote the run
+	Hash                                        string          // of the closed run file
+	Outcome, Review                             string          // as persons entered them, in words; empty: not yet
+	Found                                       *record.Outcome // the outcome itself; nil: not yet, or not asked for
+	Recorder                                    string          // version of the program that wrote the run
 	Algorithm                                   int
 	Simulated                                   bool
 	Lost, Gaps                                  uint64
@@ -157,8 +159,8 @@ func (r *Run) openings() []*detect.Event {
 
 func (r *Run) answers() []Answer {
 	var out []Answer
-	for i, e := range r.openings() {
-		out = append(out, r.openingAnswer(e, i))
+	for _, e := range r.openings() {
+		out = append(out, r.openingAnswer(e))
 	}
 	if r.Gas != nil {
 		out = append([]Answer{r.runawayAnswer()}, out...)
@@ -191,16 +193,13 @@ func (r *Run) highest() (string, bool) {
 
 // openingAnswer says in a sentence what opened and at what pressure, and holds
 // it against the feature's limits with its uncertainty as guard band.
-func (r *Run) openingAnswer(e *detect.Event, i int) Answer {
-	feature := e.Feature
-	if feature == "" {
-		feature = "specimen"
-	}
+func (r *Run) openingAnswer(e *detect.Event) Answer {
+	feature := orSpecimen(e.Feature)
 	verb := "opened"
 	if e.Kind == detect.Rupture {
 		verb = "ruptured"
 	}
-	a := Answer{Tone: Neutral, Word: fmt.Sprintf("OPENING %d", i+1)}
+	a := Answer{Tone: Neutral, Word: r.openingWord(e)}
 	if e.PressurePa == nil {
 		a.Sentence = fmt.Sprintf("The %s %s at %.4f s; its pressure was not computed: %s.", feature, verb, runSeconds(e.Onset, r.Zero), orDash(edgeNames(e.Absent)["pressure_bar"]))
 		return a
@@ -225,6 +224,7 @@ func (r *Run) openingAnswer(e *detect.Event, i int) Answer {
 		a.Sentence += fmt.Sprintf(" The peak may have been up to %s bar higher than recorded at this ramp and sample rate.", smallFigure(*e.PeakLossPa/PaPerBar))
 	}
 	r.judgeOpening(e, &a)
+	r.weighFound(e, &a)
 	return a
 }
 

@@ -159,6 +159,9 @@ func (r *Run) eventSection() Section {
 		t.Note += fmt.Sprintf(" Absent: %s: %s.", k, strings.TrimSuffix(why[k], "."))
 	}
 	s.Blocks = []Block{{Table: t}}
+	if text := flagText(r.Events); text != "" {
+		s.Blocks = append(s.Blocks, Block{Text: text})
+	}
 	return s
 }
 

@@ -195,6 +195,9 @@ func (a *analysed) print(w io.Writer, t *trace.Trace, asJSON bool) error {
 	if a.bench.Detect.Fixture.VolumeM3 == 0 {
 		fmt.Fprintln(out, "No volume given: no area is computed. Give --volume-ml.")
 	}
+	for _, n := range report.FlagNotes(a.events) {
+		fmt.Fprintln(out, n)
+	}
 	for _, n := range s.Notes {
 		fmt.Fprintln(out, n)
 	}

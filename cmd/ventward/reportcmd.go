@@ -178,6 +178,7 @@ func documentOfRun(st *store.Store, id string, whole bool, venting *adequacyOpti
 		return nil, err
 	}
 	r.Outcome, r.Review = p.words()
+	r.Found = p.outcome
 	if r.Events, err = lastRevisions(rd); err != nil {
 		return nil, err
 	}
