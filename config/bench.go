@@ -94,24 +94,25 @@ func Example() []byte { return append([]byte(nil), example...) }
 // Load reads the bench description at path. The error is Problems where the
 // description itself is wrong.
 func Load(path string) (*Bench, error) {
-	data, err := readFile(path)
+	data, err := readFile("bench description", path)
 	if err != nil {
 		return nil, err
 	}
 	return Parse(filepath.Base(path), data)
 }
 
-func readFile(path string) ([]byte, error) {
+// readFile reads a description; what names it in messages.
+func readFile(what, path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return nil, fmt.Errorf("bench description: %w; give the path of a readable file", err)
+		return nil, fmt.Errorf("%s: %w; give the path of a readable file", what, err)
 	}
 	if info.Size() > maxBytes {
 		return nil, fmt.Errorf("%s: %d bytes is more than the %d a description may have; check that this is the right file", path, info.Size(), maxBytes)
 	}
 	data, err := os.ReadFile(path)
 	if err != nil {
-		return nil, fmt.Errorf("bench description: %w; give the path of a readable file", err)
+		return nil, fmt.Errorf("%s: %w; give the path of a readable file", what, err)
 	}
 	return data, nil
 }

@@ -22,7 +22,7 @@ type Case struct {
 // VentingCase reads the case in the file at path; testdata/venting/case.toml is
 // a commented example.
 func VentingCase(path string) (*Case, error) {
-	data, err := readFile(path)
+	data, err := readFile("case", path)
 	if err != nil {
 		return nil, err
 	}

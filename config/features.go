@@ -14,7 +14,7 @@ import (
 //	low_barg = 17.0        # low or high may be absent
 //	high_barg = 22.0
 func Features(path string) ([]detect.Feature, error) {
-	data, err := readFile(path)
+	data, err := readFile("features", path)
 	if err != nil {
 		return nil, err
 	}

@@ -123,6 +123,12 @@ func TestImportReplaysAndVerifies(t *testing.T) {
 		t.Fatalf("verify: exit %d\n%s%s", code, out, errs)
 	}
 	live, _, _ := program(t, "analyze", traces+"burst.csv", "--volume-ml", "50", "--json")
+	if words, _, _ := program(t, "--data", data, "replay", r.Run, "--speed", "max"); !strings.Contains(words, " bar gauge\n") && !strings.Contains(words, " bar absolute\n") {
+		t.Errorf("a replayed pressure without its unit and reference:\n%s", words)
+	}
+	if _, errs, code := program(t, "--data", data, "verify", "nowhere"); code != exitWrong || !strings.Contains(errs, "ventward runs") {
+		t.Errorf("verify of no run: exit %d, %q", code, errs)
+	}
 	again, _, code := program(t, "--data", data, "replay", r.Run, "--speed", "max", "--json")
 	if code != 0 {
 		t.Fatalf("replay: exit %d", code)

@@ -95,14 +95,14 @@ func TestEstimateVenting(t *testing.T) {
 	// nearly plugged and without the bottom vent it does not hold: seen in words and
 	// by exit code on demand
 	plugged, _, code := estimate(t, "venting", "--case", estimateCase, "--trials", "0", "--open-fraction", "0.05", "--strict")
-	if code != exitDone || !strings.Contains(plugged, "the bottom vent opens at") || !strings.Contains(plugged, "DOES NOT HOLD") {
+	if code != exitDone || !strings.Contains(plugged, "the bottom vent opens at") || !strings.Contains(plugged, " bar gauge\n") || !strings.Contains(plugged, " bar gauge hot, ") || !strings.Contains(plugged, "DOES NOT HOLD") {
 		t.Errorf("exit %d:\n%s", code, plugged)
 	}
 }
 
 func TestEstimateCompare(t *testing.T) {
 	out, _, code := estimate(t, "venting", "--case", estimateCase, "--compare", "--trials", "3")
-	if code != exitDone || strings.Count(out, "|\n")+strings.Count(out, "| \n") == 0 || !strings.Contains(out, "thicker can + no bottom vent") {
+	if code != exitDone || strings.Count(out, "|\n")+strings.Count(out, "| \n") == 0 || !strings.Contains(out, "thicker can + no bottom vent") || !strings.Contains(out, "peak bar gauge") {
 		t.Errorf("exit %d:\n%s", code, out)
 	}
 	for _, want := range []string{"Estimate only", "Clogging is not measured by a burst test."} {

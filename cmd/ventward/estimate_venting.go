@@ -119,12 +119,12 @@ func printVenting(w io.Writer, k *config.Case, rows []ventingLine, o *ventingOpt
 func (l *ventingLine) sentences(w io.Writer) {
 	fmt.Fprintf(w, "%s:\n", strings.ToUpper(l.Design[:1])+l.Design[1:])
 	for _, x := range l.Openings {
-		fmt.Fprintf(w, "  the %s opens at %.4f s, at %.3g bar\n", x.Feature, x.TimeS, x.PressureBarg)
+		fmt.Fprintf(w, "  the %s opens at %.4f s, at %.3g bar gauge\n", x.Feature, x.TimeS, x.PressureBarg)
 	}
 	if len(l.Openings) == 0 {
 		fmt.Fprintln(w, "  no vent opens")
 	}
-	fmt.Fprintf(w, "  the pressure reaches %.4g bar at %.4f s; the housing bears %.4g bar hot, %.4g bar cold: ", l.PeakBarg, l.PeakS, l.HotBarg, l.ColdBarg)
+	fmt.Fprintf(w, "  the pressure reaches %.4g bar gauge at %.4f s; the housing bears %.4g bar gauge hot, %.4g cold: ", l.PeakBarg, l.PeakS, l.HotBarg, l.ColdBarg)
 	if l.Holds {
 		fmt.Fprintf(w, "it holds, by %.3g bar\n", l.MarginBar)
 	} else {
@@ -159,7 +159,7 @@ func compareTable(w io.Writer, rows []ventingLine) {
 		most = math.Max(most, math.Max(l.PeakBarg, l.HotBarg))
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "design\tpeak bar\tmargin bar\tleast open\tbreach, bound\tpeak (=) and what the housing bears hot (|)")
+	fmt.Fprintln(t, "design\tpeak bar gauge\tmargin bar\tleast open\tbreach, bound\tpeak (=) and what the housing bears hot (|)")
 	for _, l := range rows {
 		least, breach := "none", "-"
 		if l.LeastOpen != nil {

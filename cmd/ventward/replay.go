@@ -164,7 +164,7 @@ func (r *replay) show(at int64, out *outcome, e *engine) {
 		r.events[ev.ID] = ev
 		if !r.json {
 			l := report.EventLine(ev, r.start, e.bench.Channels)
-			fmt.Fprintf(r.out, "%10.4f s  event %d.%d  %s %s %s  %s\n", l.OnsetS, l.ID, l.Rev, l.Event, l.Fault, l.Feature, withReference(l))
+			fmt.Fprintf(r.out, "%10.4f s  event %d.%d  %s %s %s  %s\n", l.OnsetS, l.ID, l.Rev, l.Event, l.Fault, l.Feature, pressureWords(l))
 		}
 	}
 	for i := range out.Alarms {

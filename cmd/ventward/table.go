@@ -31,6 +31,15 @@ func printEvents(w io.Writer, events []detect.Event, start int64, chans []daq.Ch
 	t.Flush()
 }
 
+// pressureWords is an event's pressure with its unit and reference; empty where
+// it has none.
+func pressureWords(l report.Line) string {
+	if l.PressureBar == nil {
+		return ""
+	}
+	return strings.Replace(withReference(l), " "+l.Reference, " bar "+l.Reference, 1)
+}
+
 func withReference(l report.Line) string {
 	if l.PressureBar == nil {
 		return "-"

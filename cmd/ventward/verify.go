@@ -94,7 +94,10 @@ func verify(st *store.Store, id string) (*verdict, error) {
 	v := &verdict{Run: id, Algorithm: algorithm, Differences: []string{}}
 	if err := st.Check(id); err != nil {
 		var damage *store.Corrupt
-		if !errors.As(err, &damage) {
+		switch {
+		case errors.Is(err, store.ErrUnknown):
+			return nil, wrongUse{err}
+		case !errors.As(err, &damage):
 			return nil, err
 		}
 		v.differ("raw data: %v", err)
