@@ -3,6 +3,7 @@ package guard
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"ventward/daq"
 	"ventward/detect"
@@ -38,13 +39,18 @@ func (r *Rule) sees(e *detect.Event) bool {
 		slices.ContainsFunc(e.Channels, func(c daq.ChannelID) bool { return slices.Contains(r.Channels, c) })
 }
 
+// eventWords says an event for people. The feature is what the pressure makes
+// it; what is found on the specimen may be another.
 func eventWords(e *detect.Event, chans []daq.Channel) string {
-	s := string(e.Kind)
+	s := strings.ReplaceAll(string(e.Kind), "-", " ")
+	if e.Kind == detect.VentOpening {
+		s = "opening"
+	}
 	if e.Feature != "" {
-		s += " of " + e.Feature
+		s += " (" + e.Feature + ", by its pressure)"
 	}
 	if int(e.Channel) < len(chans) {
-		s += " seen by " + chans[e.Channel].Name
+		s += ", seen by " + chans[e.Channel].Name
 	}
 	return s
 }

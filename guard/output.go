@@ -114,9 +114,17 @@ func (g *Guard) outputWords(c *condition, o *output) string {
 	case c.kind == HeartbeatLost && g.s.Unbeat != "":
 		return "no edge for the watchdog relay is sent: " + g.s.Unbeat
 	case c.kind == HeartbeatLost:
-		return fmt.Sprintf("an edge for the watchdog relay is not confirmed: read back %s %s", o.State, o.Why)
+		return "an edge for the watchdog relay is not confirmed: read back " + o.seen()
 	}
-	return fmt.Sprintf("demanded %s, read back %s %s", onOff(o.Want), o.State, o.Why)
+	return fmt.Sprintf("demanded %s, read back %s", onOff(o.Want), o.seen())
+}
+
+// seen is what was read back, with the reason where there is one.
+func (o *output) seen() string {
+	if o.Why == "" {
+		return string(o.State)
+	}
+	return fmt.Sprintf("%s (%s)", o.State, o.Why)
 }
 
 // unwritten tells that the heartbeat's edges don't reach the relay: withheld
