@@ -1,7 +1,9 @@
 package stream
 
 import (
+	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"ventward/daq"
@@ -107,12 +109,36 @@ func CommandNote(c daq.Command, refusal error, now int64) (Note, bool) {
 // subject is what a command is about: a rule, an alarm's number, an output, what
 // was entered, and the two names of an arming.
 func subject(c daq.Command) string {
+	if c.Verb == "enter" {
+		return enteredWords(c.Args)
+	}
 	var parts []string
 	for _, k := range []string{"rule", "id", "output", "what", "subject", "value", "specimen", "who1", "who2"} {
 		if v := c.Args[k]; v != "" && v != c.Who {
 			parts = append(parts, v)
 		}
 	}
+	return strings.Join(parts, ", ")
+}
+
+// enteredWords says what was entered, with units: what, of which channel or rule,
+// the figure, the day on which it was done, until when it counts, and how.
+func enteredWords(args map[string]string) string {
+	parts := []string{args["what"]}
+	add := func(before, v string) {
+		if v != "" {
+			parts = append(parts, before+v)
+		}
+	}
+	add("", args["subject"])
+	value := args["value"]
+	if pa, err := strconv.ParseFloat(value, 64); err == nil && args["what"] == guard.EnterLeak {
+		value = fmt.Sprintf("%.4g mbar/s", pa/100)
+	}
+	add("", value)
+	add("done on ", args["date"])
+	add("counts until ", args["until"])
+	add("", args["method"])
 	return strings.Join(parts, ", ")
 }
 

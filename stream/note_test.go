@@ -93,3 +93,17 @@ func TestHistoryIsBounded(t *testing.T) {
 		t.Errorf("%d of %d, the last %d", len(got), total, got[len(got)-1].N)
 	}
 }
+
+// What was entered is told with its unit, its day and until when it counts: the
+// command carries a leak rate in Pa/s, people read mbar/s.
+func TestEnteredIsToldWithItsUnit(t *testing.T) {
+	for want, args := range map[string]map[string]string{
+		"leak, 0.3 mbar/s, done on 2026-11-26, hold at 2 bar":         {"what": guard.EnterLeak, "value": "30", "date": "2026-11-26", "method": "hold at 2 bar"},
+		"proof, Opening, done on 2026-11-24, counts until 2027-05-24": {"what": guard.EnterProof, "subject": "Opening", "date": "2026-11-24", "until": "2027-05-24"},
+	} {
+		n, ok := CommandNote(daq.Command{Verb: "enter", Who: "A. Rahn", Args: args}, nil, 5)
+		if !ok || n.Text != want {
+			t.Errorf("%q, want %q", n.Text, want)
+		}
+	}
+}
