@@ -127,7 +127,7 @@ func TestLotDocument(t *testing.T) {
 	if err := report.WriteHTML(&b, report.LotDocument(&r)); err != nil {
 		t.Fatal(err)
 	}
-	for _, w := range []string{"clamp &lt;leaked&gt;", "transducer saturated", "FAIL", "Bench s / lot s", report.CautionNormal, report.CautionBound, "exponentially weighted mean"} {
+	for _, w := range []string{"clamp &lt;leaked&gt;", "transducer saturated", "FAIL", "excluded (shot ", "Bench s / lot s", report.CautionNormal, report.CautionBound, "exponentially weighted mean"} {
 		if !strings.Contains(b.String(), w) {
 			t.Errorf("no %q in the page", w)
 		}

@@ -106,15 +106,15 @@ func basis(s *lot.Summary) string {
 		text += fmt.Sprintf(" (mean %s, s %s, from %s to %s bar gauge)", figures(*s.Mean/PaPerBar, 2), figures(*s.S/PaPerBar, 2), figures(*s.Min/PaPerBar, 2), figures(*s.Max/PaPerBar, 2))
 	}
 	if n := len(s.Censored); n > 0 {
-		text += fmt.Sprintf("; %s only %s \"at least\" a pressure (%s)", count(n, "further shot"), "held", ids(s.Censored))
+		text += fmt.Sprintf("; %s only %s \"at least\" a pressure (%s)", count(n, "further shot"), "held", named(s.Censored))
 	}
 	if n := len(s.Excluded); n > 0 {
-		text += fmt.Sprintf("; %s excluded (%s)", wasWere(n, "shot"), ids(s.Excluded))
+		text += fmt.Sprintf("; %s excluded (%s)", wasWere(n, "shot"), named(s.Excluded))
 	} else {
 		text += "; no shot was excluded"
 	}
 	if n := len(s.Outside); n > 0 {
-		text += fmt.Sprintf("; %s outside the limits (%s)", wasWere(n, "piece"), ids(s.Outside))
+		text += fmt.Sprintf("; %s outside the limits (%s)", wasWere(n, "piece"), named(s.Outside))
 	}
 	if len(s.Group.Pooled) > 0 {
 		names := make([]string, len(s.Group.Pooled))
@@ -275,6 +275,11 @@ func sayNumber(n int) string {
 		return "1 shot is"
 	}
 	return fmt.Sprintf("%d shots are", n)
+}
+
+// named lists shots as such: "shot 3", "shots 3, 5".
+func named(shots []lot.Shot) string {
+	return plainVerb(len(shots), "shot ", "shots ") + ids(shots)
 }
 
 // ids lists shots, at most eight by name.

@@ -90,6 +90,7 @@ test('stored runs are listed, newest first', async () => {
   assert.ok(rows.length >= Number(SHOTS), `${rows.length} runs`);
   const shots = rows.filter(r => /closed$/.test(r.trim()));
   assert.ok(shots.length >= Number(SHOTS), rows.join('\n'));
+  for (const r of rows.filter(x => /being recorded$/.test(x.trim()))) assert.doesNotMatch(r, /\b0:00\b/, 'a run that goes on did not last no time');
   const ids = rows.map(r => r.trim().split(/\s/)[0]);
   assert.deepEqual(ids, [...ids].sort().reverse());
   await accessible('runs');
@@ -134,6 +135,11 @@ test('a list comes in by upload whole, or every wrong row is named', async () =>
   await page.getByText('2 specimens taken in.').waitFor();
   assert.match(await page.locator('table.specimens').innerText(), /X-1[\s\S]*91\.5[\s\S]*unused/);
   await accessible('specimens');
+  const usual = page.viewportSize();
+  await page.setViewportSize({ width: 390, height: 844 });
+  await page.waitForFunction(() => innerWidth === 390);
+  await fits();
+  await page.setViewportSize(usual);
 });
 
 test('a shot is reviewed, and its lot says why it no longer counts', async () => {

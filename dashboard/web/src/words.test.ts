@@ -3,9 +3,9 @@ import readingSource from '../../../daq/reading.go?raw';
 import alarmSource from '../../../guard/alarm.go?raw';
 import armingSource from '../../../guard/arming.go?raw';
 import { describe, expect, it } from 'vitest';
-import type { Alarm, Event, State } from './api';
+import type { Alarm, Event, Sensor, State } from './api';
 import { Q } from './frame';
-import { byUrgency, cautions, checkName, doubts, eventTitle, FLAGS, silenced, waiting } from './words';
+import { byUrgency, cautions, checkName, doubts, eventTitle, FLAGS, sensorRemarks, sentence, silenced, waiting } from './words';
 
 const e = (over: Partial<Event>): Event => ({ event: 'vent-opening', id: 1, rev: 1, onset_s: 0, decided_s: 0, flags: [], ...over });
 
@@ -53,6 +53,21 @@ describe('words', () => {
     const names = [...armingSource.matchAll(/^\tGuard\w+\s+= "([a-z]+)"/gm)].map(m => m[1]!);
     expect(names.length).toBeGreaterThan(15);
     for (const n of names) expect(checkName(n), n).toMatch(/ /);
+  });
+
+  it('says what is wrong with a sensor in the words of the big number, one by one', () => {
+    const s = (quality: string): Sensor => ({ name: 'clamp', quantity: 'force', quality } as unknown as Sensor);
+    expect(sensorRemarks(s('unsettled uncalibrated'), '2026-01-01')).toEqual(['clock not settled', 'uncalibrated']);
+    expect(sensorRemarks(s('no reading yet'), '2026-01-01')).toEqual(['no reading yet']);
+    expect(sensorRemarks(s('good'), '2026-01-01')).toEqual([]);
+    const names = [...readingSource.match(/qualityNames = \[\.\.\.\]string\{([^}]*)\}/)![1]!.matchAll(/"(\w+)"/g)].map(m => m[1]!);
+    expect(names.length).toBeGreaterThan(10);
+    for (const n of names) expect(sensorRemarks(s(`${n} ${n}`), '2026-01-01'), n).toHaveLength(2);
+  });
+
+  it('leaves the name of a channel as it is', () => {
+    expect(sentence('p1 shows 5.91 bar', ['p1'])).toBe('p1 shows 5.91 bar');
+    expect(sentence('two persons are not named', ['p1'])).toBe('Two persons are not named');
   });
 
   it('always says that it is no safety device, and what the bench says', () => {

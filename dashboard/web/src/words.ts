@@ -129,10 +129,22 @@ export function cautions(s: State | undefined): string[] {
   return out;
 }
 
+/** The program's names of qualities, parted by spaces, in the words of the big
+ *  number; what is no list of names stays as it is. */
+function qualityWords(names: string): string[] {
+  const known = names.split(' ').map(n => QUALITY.find(([b]) => b === (Q as Record<string, number>)[n])?.[1]);
+  return known.every(w => w !== undefined) ? known : [names];
+}
+
+/** A sentence of the program: with a capital, but for the name of a channel. */
+export function sentence(s: string, channels: string[]): string {
+  return channels.some(c => s.startsWith(`${c} `)) ? s : capital(s);
+}
+
 /** What is wrong with a sensor beside its momentary quality. */
 export function sensorRemarks(s: Sensor, today: string): string[] {
   const out: string[] = [];
-  if (s.quality && s.quality !== 'good') out.push(s.quality);
+  if (s.quality && s.quality !== 'good') out.push(...qualityWords(s.quality));
   if (s.quantity === 'pressure' && !s.zeroed) out.push('zero not verified');
   if (s.cal_due && s.cal_due < today) out.push('out of calibration');
   return out;

@@ -75,7 +75,7 @@ function Stored() {
               <tbody>{runs.map(r => (
                 <tr key={r.id} class={r.interrupted ? 'doubt' : undefined}>
                   <th scope="row">{r.open ? r.id : <a href={`#/runs/${encodeURIComponent(r.id)}`}>{r.id}</a>}</th><td class="num">{r.start_utc.slice(0, 19).replace('T', ' ')}</td><td>{r.specimen || DASH}</td><td>{r.lot || DASH}</td>
-                  <td class="r num">{r.shot || DASH}</td><td class="r num">{duration(r.duration_s)}</td>
+                  <td class="r num">{r.shot || DASH}</td><td class="r num">{r.open ? DASH : duration(r.duration_s)}</td>
                   <td>{r.open ? 'being recorded' : r.interrupted ? <><Warn />interrupted: it ended with the program</> : 'closed'}</td>
                 </tr>))}
               </tbody>

@@ -3,7 +3,7 @@ import { useRef, useState } from 'preact/hooks';
 import type { Check, State } from '../api';
 import { duration } from '../format';
 import { useCommands, useStore } from '../hooks';
-import { capital, checkName } from '../words';
+import { capital, checkName, sentence } from '../words';
 import { Ask, AtBench } from './ask';
 import { Remedy } from './enter';
 import { Tick, Warn } from './icons';
@@ -46,11 +46,12 @@ function Guards({ list, st }: { list: Check[]; st: State }) {
 }
 
 function Row({ k, children }: { k: Check; children?: ComponentChildren }) {
+  const names = useStore().channels.map(c => c.name);
   return (
     <li class={k.ok ? 'met' : k.required ? 'unmet' : 'unmet waived'} data-check={k.name}>
       {k.ok ? <Tick /> : <Warn />}
       <span><b>{checkName(k.name)}</b> <span class="soft">{k.ok ? 'met' : k.required ? 'not met' : 'not met, not required on this bench'}</span>
-        {k.why && <span class="why">{capital(k.why)}.</span>}{k.cure && <span class="cure">{k.name === 'names' ? 'Name two persons below' : capital(k.cure)}.</span>}</span>
+        {k.why && <span class="why">{sentence(k.why, names)}.</span>}{k.cure && <span class="cure">{k.name === 'names' ? 'Name two persons below' : capital(k.cure)}.</span>}</span>
       {k.left_s ? <span class="num left">{duration(Math.ceil(k.left_s))} left</span> : null}
       {children}
     </li>
