@@ -16,7 +16,7 @@ func (r *Run) weighFound(e *detect.Event, a *Answer) {
 		if why == "" {
 			why = "a vent that opens wide and a housing that breaks may look alike"
 		}
-		a.Sentence += " Which of them it was the pressure alone does not tell: " + why + "."
+		a.Sentence += " The pressure alone does not tell which it was: " + why + "."
 	}
 	o := r.Found
 	switch {

@@ -39,6 +39,7 @@ type Run struct {
 	Traces   []*Envelope // by channel; nil: not shown
 	Zooms    []Zoom
 	Gas      *analysis.RunawayResult // of a runaway rig; nil: a burst bench
+	LossPa   float64                 // what lag and sampling may hide of the vessel's peak at its steepest rise, Pa; 0: not known
 
 	Venting *Venting // adequacy of the cell's vents; nil: not asked for
 
@@ -293,7 +294,7 @@ func (r *Run) cautions() []string {
 		out = append(out, CautionSimulated)
 	}
 	bound, area := false, false
-	loss := 0.0
+	loss := r.LossPa
 	for i := range r.Events {
 		e := &r.Events[i]
 		for _, f := range []detect.Flag{detect.FlagSaturated, detect.FlagLowerBound, detect.FlagUncalibrated, detect.FlagUnverifiedZero} {

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"ventward/analysis"
+	"ventward/detect"
 )
 
 // CautionCell goes with every pressure of a vessel round a cell.
@@ -123,8 +124,8 @@ func (r *Run) resultSection() Section {
 	}
 	at := func(ns int64) string { return fmt.Sprintf("%.2f s", runSeconds(ns, r.Zero)) }
 	row("Self-heating onset", "self_heating_s", at(x.SelfHeating)+of(x.SelfRateCS, 1, " (own heating beyond %.3g °C/s)"), x.SelfHeating != 0)
-	row("First venting", "first_venting_s", timeWords(at(x.Venting), x.VentingDoubt), x.Venting != 0)
-	row("Runaway", "runaway_s", timeWords(at(x.Runaway), x.RunawayDoubt), x.Runaway != 0)
+	row("First venting", "first_venting_s", timeWords(at(x.Venting)+r.ventingWords(), x.VentingDoubt), x.Venting != 0)
+	row("Runaway", "runaway_s", timeWords(at(x.Runaway)+r.criterion(), x.RunawayDoubt), x.Runaway != 0)
 	row("From first venting to runaway", "", fmt.Sprintf("%.2f s", float64(x.Runaway-x.Venting)*1e-9), x.Venting != 0 && x.Runaway != 0)
 	if x.GasMol != nil {
 		row("Gas given off", "gas_mol", gasWords(x)+fmt.Sprintf(", taken from %s to %s", at(x.Settled[0]), at(x.Settled[1])), true)
@@ -138,4 +139,42 @@ func (r *Run) resultSection() Section {
 	row("Highest vessel pressure", "peak_bar", of(x.PeakPa, PaPerBar, "%.3f bar ")+r.reference()+" (highest sample)", x.PeakPa != nil)
 	row("Highest skin temperature", "peak_C", of(x.PeakC, 1, "%.1f °C (highest sample)"), x.PeakC != nil)
 	return Section{Title: "Results of the runaway", Blocks: []Block{{Table: t}}}
+}
+
+// eventAt finds the newest event of a kind at a bench time; nil: there is none.
+func (r *Run) eventAt(k detect.Kind, ns int64) *detect.Event {
+	for i := range r.Events {
+		if e := &r.Events[i]; e.Kind == k && e.Onset == ns {
+			return e
+		}
+	}
+	return nil
+}
+
+// ventingWords is what was seen at the first venting, beside its time: how sure
+// that is, and the signature.
+func (r *Run) ventingWords() string {
+	e := r.eventAt(detect.FirstVenting, r.Gas.Venting)
+	if e == nil {
+		return ""
+	}
+	t := ""
+	if u := e.OnBench(e.OnsetU); u != nil {
+		t += fmt.Sprintf(" ± %s s (k = 2)", smallFigure(float64(*u)*1e-9))
+	}
+	if e.StepPa != nil {
+		t += fmt.Sprintf(", pressure up by %s bar", smallFigure(*e.StepPa/PaPerBar))
+	}
+	if e.DipC != nil {
+		t += fmt.Sprintf(", skin down by %.1f °C", *e.DipC)
+	}
+	return t
+}
+
+// criterion is what made a runaway one, in brackets.
+func (r *Run) criterion() string {
+	if e := r.eventAt(detect.Runaway, r.Gas.Runaway); e != nil && e.Criterion != "" {
+		return " (criterion " + e.Criterion + ")"
+	}
+	return ""
 }

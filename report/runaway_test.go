@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"ventward/analysis"
+	"ventward/detect"
 )
 
 // What rests on an event whose kind is uncertain is told as a possibility, with
@@ -30,6 +31,25 @@ func TestRunawayAnswerDoubts(t *testing.T) {
 		if want := strings.Count(c.want, " is uncertain: "); doubted != want {
 			t.Errorf("%d doubts in the table, want %d", doubted, want)
 		}
+	}
+}
+
+// The table tells by what a venting and a runaway were known, and the cautions
+// what the vessel's peak may miss.
+func TestRunawaySigns(t *testing.T) {
+	step, dip, u := 0.1057e5, 5.4, int64(3e6)
+	r := Run{Gas: &analysis.RunawayResult{Venting: 20e9, Runaway: 50e9}, LossPa: 1500, Events: []detect.Event{
+		{ID: 1, Kind: detect.FirstVenting, Onset: 20e9, OnsetU: &u, ClockU: 4e6, StepPa: &step, DipC: &dip},
+		{ID: 2, Kind: detect.Runaway, Onset: 50e9, Criterion: "b and c; c: dT/dt"},
+	}}
+	text := tableText(r.resultSection().Blocks[0].Table)
+	for _, w := range []string{"20.00 s ± 0.0050 s (k = 2), pressure up by 0.11 bar, skin down by 5.4 °C", "50.00 s (criterion b and c; c: dT/dt)"} {
+		if !strings.Contains(text, w) {
+			t.Errorf("no %q in\n%s", w, text)
+		}
+	}
+	if c := strings.Join(r.cautions(), "\n"); !strings.Contains(c, "The peak may be up to 0.015 bar higher") {
+		t.Errorf("cautions: %s", c)
 	}
 }
 

@@ -196,6 +196,9 @@ func documentOfRun(st *store.Store, id string, whole bool, venting *adequacyOpti
 	if err := runTraces(st, r, b); err != nil {
 		return nil, err
 	}
+	if m := mainPressure(b.Channels); m >= 0 && r.Gas != nil && r.Gas.RatePaS != nil {
+		r.LossPa = peakLoss(&b.Channels[m], b.Instruments[b.Channels[m].Instrument].RateHz, *r.Gas.RatePaS)
+	}
 	if venting.file != "" {
 		if r.Gas == nil {
 			return nil, badUse("--case: run %s is of a burst bench, which gives no gas of a runaway: use report --lot, or estimate venting", id)
