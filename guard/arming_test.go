@@ -53,6 +53,21 @@ func readied(t *testing.T, change func(o *Options)) *player {
 	return p
 }
 
+// A run that the program began by itself, such as of a dump by hand, ends when
+// somebody arms: the names that were given for the arming stay.
+func TestProgramsEndKeepsThePreparation(t *testing.T) {
+	p := readied(t, func(*Options) {})
+	if err := p.g.Command(daq.Command{Verb: "end", Who: "program"}, p.now); err != nil {
+		t.Fatal(err)
+	}
+	if ph, _ := p.g.Phase(); ph != Preparing {
+		t.Fatalf("phase %s, want it to stay preparing", ph)
+	}
+	if err := p.ask("arm"); err != nil {
+		t.Fatalf("two persons were named: %v", err)
+	}
+}
+
 // One name typed twice is said to be that, not to be missing.
 func TestOnePersonNamedTwice(t *testing.T) {
 	p := readied(t, func(*Options) {})

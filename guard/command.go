@@ -228,6 +228,9 @@ func (g *Guard) end(c daq.Command, now int64) error {
 		}
 	}
 	g.permit(false, now)
+	if c.Who == "program" && (g.s.Phase == AtRest || g.s.Phase == Preparing) {
+		return nil // it ends a run that nobody armed: what a person prepares meanwhile stays
+	}
 	g.s.Test.Running, g.s.Names = false, [2]string{}
 	g.enter(AtRest, now)
 	return nil
