@@ -2,6 +2,7 @@ package guard
 
 import (
 	"fmt"
+	"strings"
 
 	"ventward/daq"
 )
@@ -119,12 +120,13 @@ func (g *Guard) outputWords(c *condition, o *output) string {
 	return fmt.Sprintf("demanded %s, read back %s", onOff(o.Want), o.seen())
 }
 
-// seen is what was read back, with the reason where there is one.
+// seen is what was read back, with the reason where it says more than that.
 func (o *output) seen() string {
-	if o.Why == "" {
+	why := strings.TrimPrefix(o.Why, fmt.Sprintf("read back %s, demanded %s", o.State, onOff(o.Want)))
+	if why = strings.TrimPrefix(why, ": "); why == "" {
 		return string(o.State)
 	}
-	return fmt.Sprintf("%s (%s)", o.State, o.Why)
+	return fmt.Sprintf("%s (%s)", o.State, why)
 }
 
 // unwritten tells that the heartbeat's edges don't reach the relay: withheld

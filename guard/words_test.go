@@ -23,12 +23,17 @@ func TestWordsOfAlarms(t *testing.T) {
 			t.Errorf("%q, want %q", got, c.want)
 		}
 	}
-	o := output{State: daq.OutputUnknown, Why: "no answer in time"}
-	if got := o.seen(); got != "unknown (no answer in time)" {
-		t.Errorf("%q", got)
-	}
-	o.Why = ""
-	if got := o.seen(); got != "unknown" {
-		t.Errorf("%q", got)
+	for _, c := range []struct {
+		o    output
+		want string
+	}{
+		{output{State: daq.OutputUnknown, Why: "no answer in time"}, "unknown (no answer in time)"},
+		{output{State: daq.OutputUnknown}, "unknown"},
+		{output{State: daq.OutputOff, Want: true, Why: "read back off, demanded on"}, "off"},
+		{output{State: daq.OutputOff, Want: true, Why: "read back off, demanded on: it changed without a demand"}, "off (it changed without a demand)"},
+	} {
+		if got := c.o.seen(); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
 	}
 }
