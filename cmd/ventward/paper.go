@@ -53,7 +53,7 @@ func (d *daemon) choose(c *daq.Command) (taken string, err error) {
 	}
 	for i := range waits {
 		if w := &waits[i]; w.Run != d.recordingNow() {
-			return "", refusal(fmt.Errorf("run %s (specimen %s) has no outcome yet: look at that specimen and enter which feature opened", w.Run, w.ID))
+			return "", refusal(fmt.Errorf("run %s (specimen %s) has no outcome yet: look at that specimen and enter which feature opened, under Lots, Specimens and shots, or with ventward outcome", w.Run, w.ID))
 		}
 	}
 	args := map[string]string{}

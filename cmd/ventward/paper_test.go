@@ -106,7 +106,7 @@ func TestASpecimenIsChosen(t *testing.T) {
 		t.Fatal(err)
 	}
 	refused(map[string]string{"specimen": "B-1"}, "used in run run-1 already")
-	refused(map[string]string{"specimen": "T-1"}, "run-1", "no outcome yet")
+	refused(map[string]string{"specimen": "T-1"}, "run-1", "no outcome yet", "Specimens and shots")
 	c = daq.Command{Verb: "record"}
 	if id, err := d.choose(&c); err != nil || id != "" {
 		t.Errorf("a record without a shot: %q %v", id, err)

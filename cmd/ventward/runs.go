@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"text/tabwriter"
 	"time"
 
@@ -42,7 +43,7 @@ func runsCommand(g *global) *cobra.Command {
 					}
 					continue
 				}
-				fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d\t%s\t%.1f\t%d\n", m.ID, m.Kind, m.State, m.Bench, m.Specimen, m.Lot, m.Shot, m.StartUTC().Format(time.RFC3339), lasts(m), m.Entries)
+				fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%d\n", m.ID, m.Kind, m.State, m.Bench, m.Specimen, m.Lot, shotWords(m), m.StartUTC().Format(time.RFC3339), lastsWords(m), m.Entries)
 			}
 			return t.Flush()
 		},
@@ -50,6 +51,22 @@ func runsCommand(g *global) *cobra.Command {
 	c.Flags().BoolVar(&asJSON, "json", false, "JSON lines on standard output")
 	c.Flags().BoolVar(&all, "all", false, "also what was kept while nothing was armed")
 	return c
+}
+
+// shotWords is the shot's number, a dash where none was given.
+func shotWords(m *store.Meta) string {
+	if m.Shot == 0 {
+		return "-"
+	}
+	return strconv.Itoa(m.Shot)
+}
+
+// lastsWords is how long a run lasted, s; a dash while it is being recorded.
+func lastsWords(m *store.Meta) string {
+	if m.End == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f", lasts(m))
 }
 
 func lasts(m *store.Meta) float64 {

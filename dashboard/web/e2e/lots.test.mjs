@@ -145,6 +145,7 @@ test('a list comes in by upload whole, or every wrong row is named', async () =>
 test('a shot is reviewed, and its lot says why it no longer counts', async () => {
   await open('#/lots/specimens?lot=B-0410', 'table.specimens');
   const row = page.locator('table.specimens tr').filter({ hasText: 'B-0410-01' }).first();
+  assert.match(await row.getByRole('link').getAttribute('href'), /^#\/runs\/\d{8}-/, 'from a shot to its run');
   await row.getByRole('button', { name: 'Review…' }).click();
   await page.getByLabel('Ruling').selectOption('invalid');
   await page.getByLabel('Reason or remark').fill('clamp slipped');

@@ -52,7 +52,7 @@ function Piece({ s, done }: { s: Specimen; done: () => void }) {
     <>
       <tr class={s.awaits_outcome ? 'doubt' : s.status === 'excluded' ? 'soft' : undefined}>
         <th scope="row">{s.id}</th><td>{s.lot}</td><td>{s.feature}</td><td class="r num">{number(s.residual_um, 1)}</td><td>{s.die || DASH}</td><td class="r num">{number(s.strokes, 0)}</td>
-        <td>{s.status === 'shot' && s.review ? <Tick /> : s.awaits_outcome ? <Warn /> : null}{s.awaits_outcome ? 'shot, no outcome yet' : s.status}{s.run && <small class="soft">run {s.run}</small>}</td>
+        <td>{s.status === 'shot' && s.review ? <Tick /> : s.awaits_outcome ? <Warn /> : null}{s.awaits_outcome ? 'shot, no outcome yet' : s.status}{s.run && <small class="soft">run <a href={`#/runs/${encodeURIComponent(s.run)}`}>{s.run}</a></small>}</td>
         <td>{story(s)}</td>
         <td class="acts">
           {s.run ? <>{button('outcome', s.outcome ? 'Outcome…' : 'Enter outcome…')}{s.outcome && button('review', 'Review…')}</> : button('aside', s.status === 'excluded' ? 'Take back…' : 'Set aside…')}
