@@ -173,7 +173,7 @@ func (d *daemon) start(hub *stream.Hub) error {
 	for _, ln := range d.lines {
 		if err := ln.open(); err != nil {
 			d.close()
-			return err
+			return unfinished{err}
 		}
 	}
 	if d.o.Bench.Influx != nil {

@@ -23,6 +23,11 @@ func (w wrongUse) Unwrap() error { return w.error }
 
 func badUse(format string, args ...any) error { return wrongUse{fmt.Errorf(format, args...)} }
 
+// unfinished marks an error as one of port, disk or network, whatever is inside.
+type unfinished struct{ error }
+
+func (u unfinished) Unwrap() error { return u.error }
+
 // errNo ends a command whose answer is "no"; what there is to say was
 // printed.
 var errNo = errors.New("the answer is no")
@@ -30,6 +35,7 @@ var errNo = errors.New("the answer is no")
 // exitCode says with which code an error ends the program, and prints it.
 func exitCode(err error, stderr io.Writer) int {
 	var wrong wrongUse
+	var cut unfinished
 	switch {
 	case err == nil:
 		return exitDone
@@ -38,7 +44,7 @@ func exitCode(err error, stderr io.Writer) int {
 	case errors.As(err, &wrong), strings.HasPrefix(err.Error(), "required flag(s)"): // cobra's own words, without a type
 		fmt.Fprintln(stderr, "ventward:", err)
 		return exitWrong
-	case errors.Is(err, os.ErrNotExist):
+	case !errors.As(err, &cut) && errors.Is(err, os.ErrNotExist):
 		fmt.Fprintln(stderr, "ventward:", err)
 		return exitWrong
 	}
