@@ -6,7 +6,9 @@ import (
 
 	"ventward/config"
 	"ventward/daq"
+	"ventward/detect"
 	"ventward/guard"
+	"ventward/report"
 	"ventward/stream"
 )
 
@@ -150,6 +152,9 @@ func (p picture) cautions(s *stream.State) []string {
 	}
 	if s.PeakLoss != nil {
 		cs = append(cs, peakCaution(*s.PeakLoss))
+	}
+	if p.bench.Detect.Rig == detect.RunawayRig {
+		cs = append(cs, report.CautionCell)
 	}
 	if s.Held != nil && s.Held.Pressurised && (s.Phase == string(guard.MakingSafe) || s.Phase == string(guard.PressureWatch)) {
 		cs = append(cs, fmt.Sprintf("This specimen did not open: held to at least %.2f bar %s, STILL PRESSURISED.", s.Held.AtLeastPa/1e5, s.Held.Reference))

@@ -4,7 +4,9 @@ import (
 	"strings"
 	"testing"
 
+	"ventward/config"
 	"ventward/daq"
+	"ventward/report"
 	"ventward/stream"
 )
 
@@ -41,5 +43,24 @@ func TestPeakLossIsThatOfThePeak(t *testing.T) {
 	}
 	if got := peakCaution(0.7); !strings.Contains(got, "by less than 0.0001 bar") {
 		t.Error(got)
+	}
+}
+
+// The vessel's pressure is not the cell's: a runaway rig says so while it is
+// watched, and not only in the report.
+func TestRunawayRigSaysWhatItsPressureIs(t *testing.T) {
+	b, err := config.Parse("oven3.toml", config.ExampleRunaway())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for rig, want := range map[*config.Bench]bool{b: true, exampleBench(t): false} {
+		e, err := newEngine(setup{Bench: rig})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := strings.Join(picture{bench: rig, eng: e}.cautions(&stream.State{}), "\n")
+		if strings.Contains(said, report.CautionCell) != want {
+			t.Errorf("%s: %s", rig.Name, said)
+		}
 	}
 }

@@ -34,10 +34,10 @@ function Reading({ c, s }: { c: Channel; s: Store }) {
   const old = live ? s.ages.age(live.newest, performance.now() / 1000) : Infinity, stale = !(old <= OLD_S);
   const q = last?.lastQ ?? 0, bad = (q & BAD) !== 0 || !last;
   const rate = volt || bad ? undefined : slope(s, c.id, c.frame_per_unit);
-  const doubt = doubts(q)[0];
+  const doubt = doubts(q)[0], label = NAMES[c.role ?? ''] ?? capital(c.name);
   return (
     <div class={stale || bad ? 'doubtful' : ''} data-channel={c.name}>
-      <dt>{NAMES[c.role ?? ''] ?? capital(c.name)} <span class="chan">{c.name}</span></dt>
+      <dt>{label}{label.toLowerCase() !== c.name.toLowerCase() && <> <span class="chan">{c.name}</span></>}</dt>
       <dd class="num value">{bad ? '\u2013' : number(last!.last / c.frame_per_unit, volt ? 3 : 1)}<small>{volt ? 'V' : '°C'}</small></dd>
       <dd class="note">{stale ? <><Warn />old: {age(old)}</> : doubt && !doubt.minor ? <><Warn />{doubt.word}</> : rate === undefined ? '' : <span class="num">{number(rate, 1)} °C/s</span>}</dd>
     </div>
