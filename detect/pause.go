@@ -50,19 +50,16 @@ func (n *naming) paused() Kind {
 	return n.halt()
 }
 
-// throttled flags an opening, where nobody tells of the supply, that a supply
-// turned down explains as well: the ramp bends at once, and never falls faster
-// than the gas it has warmed cools.
-func (n *naming) throttled() Kind {
+// throttled tells, where nobody tells of the supply, whether a supply turned down
+// explains an opening as well: the ramp bends at once, and never falls faster than
+// the gas it has warmed cools.
+func (n *naming) throttled() bool {
 	q := &n.kink
 	if n.m.supply.known || n.before <= 0 || q.len == 0 || !n.ramped() || n.hurries() {
-		return ""
+		return false
 	}
 	most := n.coolsMost() * n.before
-	if q.s0 > -most-3*q.s0SD && q.offset < 3*q.offsetSD+0.1*n.depth && n.onset-n.lowest < most*n.length+n.noise {
-		n.r.ev.flag(FlagKindUncertain)
-	}
-	return ""
+	return q.s0 > -most-3*q.s0SD && q.offset < 3*q.offsetSD+0.1*n.depth && n.onset-n.lowest < most*n.length+n.noise
 }
 
 // hurries tells whether the pressure falls faster somewhere than cooling gas.

@@ -72,12 +72,15 @@ func (m *Monitor) shapeOf(r *record, k *watch, s *course, final bool) (Kind, Fau
 		return SupplyStep, ""
 	}
 	n.kink = k.kinked(s)
-	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.stilled, n.paused, n.throttled, n.broken} {
+	for _, ask := range []func() Kind{n.stop, n.cutoff, n.bulge, n.leak, n.level, n.cooling, n.stilled, n.paused} {
 		if kind := ask(); kind != "" {
 			return kind, ""
 		}
 	}
-	return "", ""
+	if n.throttled() {
+		r.ev.flag(FlagKindUncertain)
+	}
+	return n.broken(), ""
 }
 
 // sensor tells what only a sensor does.
