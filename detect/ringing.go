@@ -22,6 +22,8 @@ const (
 	// rate to tell.
 	drainsLeast = 0.1
 
+	swungShare = 0.3 // of a swing that the one before had the other way
+
 	drainedMost = 0.25 // share of the gauge pressure below which it counts as drained
 	emptySigma  = 40.0 // how many standard deviations of a mean a fall of next to nothing must be
 )
@@ -43,6 +45,39 @@ func (p *pressure) rings(l *level, w *window) bool {
 	}
 	sd := p.sigma() / math.Sqrt(float64(block))
 	return p.upswing(from, now, block) > max(ringSigma*sd, ringShare*p.depth(from, now)) || p.slackens(from, now-w.length, block, sd)
+}
+
+// swung tells whether the n samples before the newest, which came back, are the
+// line's ringing after a fall: more than a spike has, no further than noise from a
+// smooth curve through the samples round them, or a swing after one the other way.
+func (p *pressure) swung(n int) bool {
+	last := p.cap.n - 1
+	if p.phase != falling || last-p.lastFall > ringSpan || last-2*n-3 < max(p.lastFall, p.cap.oldest()) {
+		return false
+	}
+	if p.cap.t[last&p.cap.mask]-p.cap.t[p.lastFall&p.cap.mask] > ringNs {
+		return false
+	}
+	off := p.leaves(last-n, n, 0)
+	least := spikeSigma * p.sigma()
+	return n > spikeLen || math.Abs(off) < least || math.Abs(p.leaves(last-n, n, 1)) < least ||
+		p.leaves(last-2*n-1, n, 0)*off < -swungShare*off*off
+}
+
+// leaves is how far the n samples from first on are from the chord between the
+// samples round them, or, with bend 1, from the parabola through those and one more;
+// upwards counts as positive.
+func (p *pressure) leaves(first, n int, bend float64) (far float64) {
+	v0, v1, v2 := p.cap.at(first-2), p.cap.at(first-1), p.cap.at(first+n)
+	slope := (v2 - v1) / float64(n+1)
+	curve := bend * (slope - (v1 - v0)) / float64(n+2)
+	for i := 1; i <= n; i++ {
+		x := float64(i)
+		if d := p.cap.at(first+i-1) - v1 - slope*x - curve*x*(x-float64(n+1)); math.Abs(d) > math.Abs(far) {
+			far = d
+		}
+	}
+	return far
 }
 
 // slackens tells whether the fall in [from, to) has gone down, since it was

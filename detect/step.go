@@ -236,6 +236,9 @@ func (m *Monitor) resume(c *channel, x *daq.Sample) {
 // spiked marks the n samples before s[i] as a spike where they are at hand.
 func (m *Monitor) spiked(c *channel, s []daq.Sample, i, n int) {
 	p := c.p
+	if p.doubt == 0 && p.swung(n) {
+		return // the line's, not the sensor's
+	}
 	for k := 1; k <= n; k++ {
 		if i-k >= 0 {
 			s[i-k].Q |= daq.Spike
