@@ -75,6 +75,11 @@ func TestAtTheBenchOnly(t *testing.T) {
 			t.Errorf("%s from afar changed something", verb)
 		}
 	}
+	held := play(t)
+	held.reach(PressureWatch)
+	if err := held.ask("end", "at", "remote", "override", "looks fine from here"); err == nil || !strings.Contains(err.Error(), "at the bench only") {
+		t.Errorf("the watch is overridden from afar: %v", err)
+	}
 	for _, verb := range []string{"abort", "make-safe", "hold", "acknowledge"} {
 		p := play(t)
 		p.underTest()

@@ -117,14 +117,14 @@ function Steps({ st }: { st: State }) {
       return (
         <>
           <p class="empty">Waiting until every output that was demanded off is read back off.</p>
-          <div class="steps">{why ? <Override done={() => setWhy(false)} /> : <button type="button" class="quiet" onClick={() => setWhy(true)}>End the test all the same</button>}</div>
+          <div class="steps">{why ? <Override done={() => setWhy(false)} /> : <AtBench label="End the test all the same" cls="quiet" onClick={() => setWhy(true)} />}</div>
         </>
       );
     case 'pressure watch':
       return (
         <div class="steps">
           {!unmet && <button type="button" class="quiet" onClick={() => send('End of the watch', 'end')}>End the watch</button>}
-          {unmet && !why && <button type="button" class="quiet" onClick={() => setWhy(true)}>End the watch all the same</button>}
+          {unmet && !why && <AtBench label="End the watch all the same" cls="quiet" onClick={() => setWhy(true)} />}
           {unmet && why && <Override done={() => setWhy(false)} />}
         </div>
       );
