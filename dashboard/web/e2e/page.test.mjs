@@ -133,6 +133,13 @@ test('ABORT posts at once, without asking', async () => {
   await shows('.outputs', /off, shut/);
 });
 
+test('the form that arms does not lie over another page', async () => {
+  await page.getByRole('button', { name: 'Arm a test' }).click();
+  await page.locator('#start-run').waitFor();
+  await page.getByRole('navigation').getByRole('link', { name: 'Lots' }).click();
+  await page.locator('#start-run').waitFor({ state: 'detached' });
+});
+
 test('a run is started and ended from the page', async () => {
   await page.getByRole('button', { name: 'Arm a test' }).click();
   assert.match(await text('#start-run'), /Arms the bench and records from now on[\s\S]*Arm[\s\S]*Cancel/);

@@ -2,6 +2,7 @@ import { createContext } from 'preact';
 import { useContext, useEffect, useReducer, useState } from 'preact/hooks';
 import { Refused, place, post } from './api';
 import type { Store } from './store';
+import { capital, ended } from './words';
 
 export const StoreContext = createContext<Store>(null as unknown as Store);
 
@@ -69,7 +70,7 @@ export function useCommandState(): Commands {
         return true;
       } catch (e) {
         const r = e instanceof Refused ? e : new Refused(String(e), '', true);
-        say({ text: r.reached ? `${what}: refused. ${r.message}` : `${what} DID NOT REACH THE PROGRAM. ${r.message}`, next: r.next, bad: true, at: Date.now() });
+        say({ text: ended(r.reached ? `${what}: refused. ${r.message}` : `${what} DID NOT REACH THE PROGRAM. ${r.message}`), next: capital(ended(r.next)), bad: true, at: Date.now() });
         return false;
       }
     },

@@ -5,7 +5,7 @@ import armingSource from '../../../guard/arming.go?raw';
 import { describe, expect, it } from 'vitest';
 import type { Alarm, Event, Sensor, State } from './api';
 import { Q } from './frame';
-import { byUrgency, cautions, checkName, doubts, eventTitle, FLAGS, sensorRemarks, sentence, silenced, waiting } from './words';
+import { byUrgency, cautions, checkName, doubts, ended, eventTitle, FLAGS, sensorRemarks, sentence, silenced, waiting } from './words';
 
 const e = (over: Partial<Event>): Event => ({ event: 'vent-opening', id: 1, rev: 1, onset_s: 0, decided_s: 0, flags: [], ...over });
 
@@ -63,6 +63,10 @@ describe('words', () => {
     const names = [...readingSource.match(/qualityNames = \[\.\.\.\]string\{([^}]*)\}/)![1]!.matchAll(/"(\w+)"/g)].map(m => m[1]!);
     expect(names.length).toBeGreaterThan(10);
     for (const n of names) expect(sensorRemarks(s(`${n} ${n}`), '2026-01-01'), n).toHaveLength(2);
+  });
+
+  it('puts a stop between a refusal and its cure', () => {
+    expect([ended('run 7 has no outcome yet'), ended('Look at it.'), ended('')]).toEqual(['run 7 has no outcome yet.', 'Look at it.', '']);
   });
 
   it('leaves the name of a channel as it is', () => {

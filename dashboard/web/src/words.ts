@@ -19,6 +19,11 @@ export function capital(s: string): string {
   return s.charAt(0).toUpperCase() + s.slice(1);
 }
 
+/** A program's words as a sentence of their own: with a stop at the end. */
+export function ended(s: string): string {
+  return s === '' || /[.!?]$/.test(s) ? s : `${s}.`;
+}
+
 export function eventTitle(e: Event): string {
   if (e.event === 'sensor-fault') return `${capital(FAULTS[e.fault ?? ''] ?? e.fault ?? 'sensor fault')}`;
   if (e.event === 'vent-opening' && e.feature) return `${capital(e.feature)} opened`;

@@ -1,6 +1,7 @@
-import { useState } from 'preact/hooks';
+import { useEffect, useState } from 'preact/hooks';
 import { between, duration, timeOfDay } from '../format';
 import { useBeat, useCommands, useStore } from '../hooks';
+import { useRoute } from '../router';
 import { PHASES } from '../words';
 import type { Specimen } from '../papers';
 import { Choose } from './choose';
@@ -29,7 +30,8 @@ export function Header() {
 }
 
 function RunBlock() {
-  const s = useStore(), c = useCommands(), open = c.arming, setOpen = c.setArming;
+  const s = useStore(), c = useCommands(), open = c.arming, setOpen = c.setArming, { page } = useRoute();
+  useEffect(() => setOpen(false), [page]); // it would lie over another page, and over what waits there
   const run = s.state?.run;
   if (run) {
     const here = performance.now() / 1000, t = s.notLive(here) ? NaN : s.ages.bench(here) - run.start_bench_s;
