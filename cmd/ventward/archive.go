@@ -18,7 +18,13 @@ import (
 type archive struct {
 	s    *store.Store
 	room *backroom // where reports and journals are computed
-	told *journals
+	told *newest[*dashboard.Journal]
+	seen *newest[*dashboard.Curves]
+}
+
+// newArchive remembers what was asked last.
+func newArchive(st *store.Store, room *backroom) archive {
+	return archive{st, room, &newest[*dashboard.Journal]{}, &newest[*dashboard.Curves]{}}
 }
 
 // mostReport bounds the run whose report, journal or curves the page asks for, bytes
@@ -43,7 +49,7 @@ func (a archive) Journal(ctx context.Context, id string) (*dashboard.Journal, er
 		if err := a.waitable(id, "journal"); err != nil {
 			return nil, err
 		}
-		return a.told.of(ctx, a.s, id)
+		return a.told.of(id, func() (*dashboard.Journal, error) { return journalOf(ctx, a.s, id) })
 	})
 }
 
@@ -53,7 +59,7 @@ func (a archive) Curves(ctx context.Context, id string, from, to float64, bins i
 		if err := a.waitable(id, "curves"); err != nil {
 			return nil, err
 		}
-		return curvesOf(ctx, a.s, id, from, to, bins)
+		return a.seen.of(fmt.Sprint(id, " ", from, " ", to, " ", bins), func() (*dashboard.Curves, error) { return curvesOf(ctx, a.s, id, from, to, bins) })
 	})
 }
 

@@ -199,7 +199,7 @@ func (d *daemon) start(hub *stream.Hub) error {
 	d.goWork(func() { estimates.run(ctx) })
 	desk := &estimatesDesk{room: estimates, late: d.loopLate}
 	d.goWork(func() { <-ctx.Done(); desk.stop() })
-	d.server = dashboard.New(dashboard.Options{Hub: hub, Archive: archive{d.o.Store, lots, &journals{}}, Command: d.command, Version: version, Log: d.o.Log,
+	d.server = dashboard.New(dashboard.Options{Hub: hub, Archive: newArchive(d.o.Store, lots), Command: d.command, Version: version, Log: d.o.Log,
 		Registry: registry{d.o.Store, d.by}, Lots: newLotsDesk(d.o.Store, lots), Estimates: desk})
 	d.goWork(func() {
 		if err := d.server.Serve(ctx, ln); err != nil && !errors.Is(err, context.Canceled) {

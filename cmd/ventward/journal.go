@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"slices"
 
 	"ventward/daq"
 	"ventward/dashboard"
@@ -106,26 +105,4 @@ func journalOf(ctx context.Context, st *store.Store, id string) (*dashboard.Jour
 	}
 	m := rd.Meta()
 	return &dashboard.Journal{Run: id, Start: m.Start, StartUTC: m.StartUTC(), Algorithm: algorithm, Recorded: s.Algorithm, Notes: c.notes}, nil
-}
-
-// journals remembers the newest that were asked for, so that a reader who turns
-// the pages has the run played once. It belongs to the backroom.
-type journals struct{ kept []*dashboard.Journal }
-
-const mostJournals = 4
-
-func (k *journals) of(ctx context.Context, st *store.Store, id string) (*dashboard.Journal, error) {
-	i := slices.IndexFunc(k.kept, func(j *dashboard.Journal) bool { return j.Run == id })
-	if i >= 0 {
-		return k.kept[i], nil
-	}
-	j, err := journalOf(ctx, st, id)
-	if err != nil {
-		return nil, err
-	}
-	if len(k.kept) == mostJournals {
-		k.kept = slices.Delete(k.kept, 0, 1)
-	}
-	k.kept = append(k.kept, j)
-	return j, nil
 }

@@ -133,7 +133,7 @@ func (r *replayPage) runState() *stream.RunState {
 }
 
 func (r *replayPage) server() *dashboard.Server {
-	return dashboard.New(dashboard.Options{Hub: r.hub, Archive: archive{r.store, r.room, &journals{}}, Lots: newLotsDesk(r.store, r.room),
+	return dashboard.New(dashboard.Options{Hub: r.hub, Archive: newArchive(r.store, r.room), Lots: newLotsDesk(r.store, r.room),
 		Command: r.command, Version: version, Log: r.log})
 }
 
