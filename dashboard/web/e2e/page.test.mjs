@@ -150,8 +150,10 @@ test('a run is started and ended from the page', async () => {
   await page.getByLabel('Your name').fill('R. Amsel');
   await page.getByLabel('Shot').fill('4');
   await page.keyboard.press('Enter');
-  await page.getByRole('button', { name: 'End run' }).waitFor();
+  await until(() => document.querySelector('.run')?.textContent.includes('M47-0312'));
   assert.match(await text('.run'), /M47-0312[\s\S]*L8[\s\S]*4/);
+  assert.equal(await page.getByRole('button', { name: 'End run' }).count(), 0, 'a run under test ends through its course');
+  await b.act('phase', { name: 'armed' });
   await page.getByRole('button', { name: 'End run' }).click();
   await page.getByRole('button', { name: 'Arm a test' }).waitFor();
   const got = await b.commands();

@@ -29,6 +29,9 @@ export function Header() {
   );
 }
 
+/** From pressurising on a run ends through its course: made safe, then watched. */
+const LEFT_TO_COURSE = ['under test', 'holding pressure', 'making safe', 'pressure watch'];
+
 function RunBlock() {
   const s = useStore(), c = useCommands(), open = c.arming, setOpen = c.setArming, { page } = useRoute();
   useEffect(() => setOpen(false), [page]); // it would lie over another page, and over what waits there
@@ -42,7 +45,7 @@ function RunBlock() {
         {run.shot !== undefined && <div class="fact"><span class="label">Shot</span><b class="num">{run.shot}</b></div>}
         <div class="fact"><span class="label">Run time</span><b class="num">{duration(t)}</b></div>
         <div class="fact long"><span class="label">Run</span><b class="mono">{run.id}</b></div>
-        {!s.state?.replay && <button type="button" class="quiet" onClick={() => void c.send('runs/current/end', 'End run')}>End run</button>}
+        {!s.state?.replay && !LEFT_TO_COURSE.includes(s.state?.phase ?? '') && <button type="button" class="quiet" onClick={() => void c.send('runs/current/end', 'End run')}>End run</button>}
       </div>
     );
   }
