@@ -46,6 +46,11 @@ test('a trip says since when and which was first, and is reset only when its con
   await trip('opening').filter({ hasText: 'tripped' }).waitFor();
   assert.match(await trip('opening').innerText(), /First[\s\S]*tripped \d+(\.\d+)? s ago, condition stands/i);
   assert.match(await text('.outputs'), /supply valve[\s\S]*off, shut/);
+  const seen = await page.evaluate(() => {
+    const panel = document.querySelector('.interlock').getBoundingClientRect(), row = document.querySelector('.outputs tbody tr').getBoundingClientRect();
+    return row.bottom <= Math.min(panel.bottom, innerHeight);
+  });
+  assert.ok(seen, 'what was read back of the supply is out of sight on a laptop');
   assert.match(await trip('pressure not measured').innerText(), /proof test was due 2001-03-01/);
   const reset = page.getByRole('button', { name: 'Reset all trips' });
   assert.equal(await reset.isDisabled(), true, 'a reset is offered while the condition stands');

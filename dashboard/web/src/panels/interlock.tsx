@@ -6,7 +6,9 @@ import { capital } from '../words';
 import { Ask, AtBench, BYPASS } from './ask';
 import { Tick, Warn } from './icons';
 
-/** What is demanded of the outputs, what was read back, and why. */
+/** What is demanded of the outputs, what was read back, and why: what has tripped
+ *  first, then the outputs, which a small screen must show without scrolling,
+ *  then the rules that are ready. */
 export function Interlock() {
   const s = useStore(), c = useCommands(), st = s.state;
   useBeat(500);
@@ -24,10 +26,9 @@ export function Interlock() {
             onClick={() => void c.send('commands', 'Reset', { verb: 'reset' })} />
         </p>
       )}
-      <ul class="trips">
-        {[...st.trips].sort((a, b) => Number(b.tripped) - Number(a.tripped) || Number(b.first ?? false) - Number(a.first ?? false)).map(t => <TripRow key={t.rule} t={t} now={st.now_utc} />)}
-        {st.trips.length === 0 && <li><Warn /><b>No rule trips anything.</b></li>}
-      </ul>
+      {tripped.length > 0 && (
+        <ul class="trips">{[...tripped].sort((a, b) => Number(b.first ?? false) - Number(a.first ?? false)).map(t => <TripRow key={t.rule} t={t} now={st.now_utc} />)}</ul>
+      )}
       <table class="outputs">
         <thead><tr><th scope="col">Output</th><th scope="col">Demanded</th><th scope="col">Read back</th><th scope="col">Since</th></tr></thead>
         <tbody>
@@ -36,6 +37,10 @@ export function Interlock() {
         </tbody>
       </table>
       <Watchdog st={st} />
+      <ul class="trips">
+        {st.trips.filter(t => !t.tripped).map(t => <TripRow key={t.rule} t={t} now={st.now_utc} />)}
+        {st.trips.length === 0 && <li><Warn /><b>No rule trips anything.</b></li>}
+      </ul>
     </section>
   );
 }
