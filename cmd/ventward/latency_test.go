@@ -399,7 +399,7 @@ func (s *standIn) ready(b testing.TB) {
 	var err error
 	for end := time.Now().Add(s.before); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		for _, verb := range []string{"make-safe", "end", "reset", "acknowledge", "arm", "pressurise"} {
-			_, err = s.d.command(b.Context(), daq.Command{Verb: verb, Who: "bench", Args: map[string]string{"specimen": "B-0410-01"}})
+			_, err = s.d.command(b.Context(), daq.Command{Verb: verb, Who: "bench", Args: map[string]string{"specimen": "B-0410-01", "override": "the stand-in never opens"}})
 			if err != nil && verb != "end" {
 				err = fmt.Errorf("%s: %w", verb, err)
 				break

@@ -54,7 +54,7 @@ export const FLAGS: Record<string, string> = {
   'out-of-order': 'It opened before a feature that should open first.',
   'outside-range': 'The pressure is outside the range of every feature still closed.',
   'supply-running': 'The supply was still running: the fall is the balance of flow in and out.',
-  'kind-uncertain': 'Pressure alone does not tell a vent from a rupture here.',
+  'kind-uncertain': 'Pressure alone does not tell what kind of event it was, such as a vent from a rupture.',
   'lag-unknown': 'The transducer’s lag is not known: a fast peak may be higher.',
 };
 

@@ -1,7 +1,7 @@
 import type { Event } from '../api';
 import { DASH, loss, number, plusMinus, twoDigits } from '../format';
 import { useStore } from '../hooks';
-import { eventTitle, FLAGS, opens } from '../words';
+import { capital, eventTitle, FLAGS, opens } from '../words';
 import { Warn } from './icons';
 
 const SHOWN = 40;
@@ -69,7 +69,7 @@ function Details({ e }: { e: Event }) {
 
 function Flags({ e }: { e: Event }) {
   if (e.flags.length === 0) return null;
-  return <ul class="flags">{e.flags.map(f => <li key={f}><Warn /><span>{FLAGS[f] ?? f}</span></li>)}</ul>;
+  return <ul class="flags">{e.flags.map(f => <li key={f}><Warn /><span>{FLAGS[f] ?? f}{f === 'kind-uncertain' && e.absent?.kind && ` ${capital(e.absent.kind)}.`}</span></li>)}</ul>;
 }
 
 function Small({ e }: { e: Event }) {
