@@ -46,6 +46,34 @@ func (r *Run) weighFound(e *detect.Event, a *Answer) {
 	}
 }
 
+// weighUnseen holds the answer of a run without an opening against what a person
+// found: the record may have missed what the specimen shows.
+func (r *Run) weighUnseen(a *Answer) {
+	switch o := r.Found; {
+	case o == nil:
+	case o.Extent.Opened():
+		a.Tone, a.Word = Bad, "OPENED UNSEEN"
+		a.Sentence += fmt.Sprintf(" On the specimen the %s was found open (%s): at what pressure this record does not tell.", o.Feature, o.Extent)
+	case o.Extent == record.Held:
+		a.Sentence += " On the specimen nothing was found open: it held at least what was shown."
+	}
+}
+
+// weighBreach adds what a person found on a cell after its test: a housing that
+// opened is a breach, which no pressure of the vessel tells.
+func (r *Run) weighBreach(a *Answer) {
+	switch o := r.Found; {
+	case o == nil:
+	case o.Extent.Opened() && o.Feature == record.Housing:
+		a.Tone = Bad
+		a.Sentence += fmt.Sprintf(" The housing was found open (%s): a breach.", o.Extent)
+	case o.Extent.Opened():
+		a.Sentence += fmt.Sprintf(" On the cell the %s was found open (%s), and no breach of the housing.", o.Feature, o.Extent)
+	case o.Extent == record.Held:
+		a.Sentence += " On the cell nothing was found open."
+	}
+}
+
 // opened tells whether the run has an opening of the feature.
 func (r *Run) opened(feature string) bool {
 	for _, e := range r.openings() {

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"ventward/analysis"
 	"ventward/daq"
 	"ventward/detect"
 	"ventward/record"
@@ -45,6 +46,49 @@ func TestAnswerWeighsWhatWasFound(t *testing.T) {
 		a := bottomOpened(c.found, c.flags...).answers()[0]
 		if a.Tone != c.tone || a.Word != c.word || !strings.Contains(a.Sentence, c.says) {
 			t.Errorf("%s: %v %q %q, want %v %q with %q", c.name, a.Tone, a.Word, a.Sentence, c.tone, c.word, c.says)
+		}
+	}
+}
+
+// No drop seen does not mean not opened: where the specimen shows an opening that
+// the record does not, the report says so.
+func TestAnswerOfAnOpeningNobodySaw(t *testing.T) {
+	missing := 0
+	for _, f := range (&Run{}).facts() {
+		if (f.Name == "Outcome" || f.Name == "Review") && f.Value == "not entered" {
+			missing++
+		}
+	}
+	if missing != 2 {
+		t.Errorf("%d of outcome and review are said to be missing, want both", missing)
+	}
+	for _, c := range []struct {
+		found *record.Outcome
+		tone  Tone
+		word  string
+		says  string
+	}{
+		{nil, Neutral, "NO OPENING SEEN", "does not mean not opened."},
+		{&record.Outcome{Extent: record.Partial, Feature: "top vent"}, Bad, "OPENED UNSEEN", "the top vent was found open (partial)"},
+		{&record.Outcome{Extent: record.Held}, Neutral, "NO OPENING SEEN", "nothing was found open: it held"},
+		{&record.Outcome{Extent: record.Untested}, Neutral, "NO OPENING SEEN", "does not mean not opened."},
+	} {
+		r := Run{Found: c.found}
+		if a := r.answers()[0]; a.Tone != c.tone || a.Word != c.word || !strings.Contains(a.Sentence, c.says) {
+			t.Errorf("%+v: %v %q %q", c.found, a.Tone, a.Word, a.Sentence)
+		}
+	}
+}
+
+// A breach is seen on the cell, not on the vessel's pressure.
+func TestRunawayAnswerTellsTheBreach(t *testing.T) {
+	for feature, want := range map[string]struct {
+		tone Tone
+		says string
+	}{record.Housing: {Bad, "The housing was found open (full): a breach."}, "top vent": {Neutral, "the top vent was found open (full), and no breach"}} {
+		r := Run{Gas: &analysis.RunawayResult{Venting: 20e9, Runaway: 50e9}, Found: &record.Outcome{Extent: record.Full, Feature: feature}}
+		if a := r.answers()[0]; a.Tone != want.tone || !strings.Contains(a.Sentence, want.says) {
+			t.Errorf("%s: %v %q", feature, a.Tone, a.Sentence)
 		}
 	}
 }

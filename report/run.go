@@ -126,9 +126,10 @@ func (r *Run) facts() []Fact {
 		f = append(f, Fact{"Operator", r.Operator})
 	}
 	for _, x := range []Fact{{"Outcome", r.Outcome}, {"Review", r.Review}} {
-		if x.Value != "" {
-			f = append(f, x)
+		if x.Value == "" {
+			x.Value = "not entered"
 		}
+		f = append(f, x)
 	}
 	o := &r.Options
 	f = append(f, Fact{"Medium", string(o.Medium) + prefixed(", ", o.Fixture.Gas)})
@@ -175,6 +176,7 @@ func (r *Run) answers() []Answer {
 		if p, ok := r.highest(); ok {
 			a.Sentence = fmt.Sprintf("No opening was seen; the highest pressure shown is %s. No drop seen does not mean not opened.", p)
 		}
+		r.weighUnseen(&a)
 		out = append(out, a)
 	}
 	return out

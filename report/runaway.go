@@ -64,6 +64,7 @@ func (r *Run) runawayAnswer() Answer {
 		fmt.Fprintf(&b, " The skin reached %.0f °C.", *x.PeakC)
 	}
 	a.Sentence = b.String()
+	r.weighBreach(&a)
 	return a
 }
 
