@@ -260,10 +260,11 @@ func (m *Monitor) departed(c *channel, k *watch) *record {
 	}
 	r = m.book.open(VentOpening, c, t, now)
 	r.slack = slack
-	r.ev.PressurePa = ptr(k.v0 + k.slope*float64(t-k.t0)*1e-9)
+	at := k.v0 + k.slope*float64(t-k.t0)*1e-9
+	r.ev.PressurePa = ptr(at)
 	// Until a fit says better, the onset may lie anywhere in the slack: on the
 	// fall of an opening before, that is most of what isn't known.
-	r.ev.PressureUPa = ptr(math.Hypot(2*k.sd, k.slope*float64(slack)*1e-9))
+	r.ev.PressureUPa = ptr(math.Hypot(2*math.Hypot(k.sd, c.cfg.Curve.U(at)), k.slope*float64(slack)*1e-9))
 	r.ev.RampPaS = ptr(k.slope)
 	r.ev.PeakPa = finite(k.peak)
 	m.qualify(r, c, k)
