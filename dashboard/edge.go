@@ -242,6 +242,7 @@ type stateJSON struct {
 	Guards        []guard.Check        `json:"guards,omitempty"` // what arming asks for
 	Watch         []guard.Check        `json:"watch,omitempty"`  // what the pressure watch waits for; approach is never granted
 	Held          *heldJSON            `json:"held,omitempty"`   // a specimen that did not open
+	CutShort      *cutShortJSON        `json:"cut_short,omitempty"`
 	AlarmLoad     guard.Load           `json:"alarm_load"`
 	Names         []string             `json:"names"` // the persons named for arming
 }
@@ -252,6 +253,12 @@ type playingJSON struct {
 	Over   bool     `json:"over"`
 	AtS    float64  `json:"at_s"`
 	EndS   *float64 `json:"end_s,omitempty"`
+}
+
+// cutShortJSON is the run before, where the program ended during it.
+type cutShortJSON struct {
+	Run      string `json:"run"`
+	Specimen string `json:"specimen"`
 }
 
 type heldJSON struct {
@@ -279,6 +286,9 @@ func (e edge) state() *stateJSON {
 		if n != "" {
 			out.Names = append(out.Names, n)
 		}
+	}
+	if c := s.CutShort; c != nil {
+		out.CutShort = &cutShortJSON{c.ID, c.Specimen}
 	}
 	if h := s.Held; h != nil {
 		out.Held = &heldJSON{finite(h.AtLeastPa / report.PaPerBar), string(h.Reference), h.Pressurised}

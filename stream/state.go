@@ -39,6 +39,7 @@ type State struct {
 	Guards   []guard.Check `json:"guards,omitempty"`
 	Waits    []guard.Check `json:"watch,omitempty"`
 	Held     *guard.Held   `json:"held,omitempty"`
+	CutShort *RunState     `json:"cut_short,omitempty"` // the run before, where the program ended during it: its specimen may be under pressure
 	Load     guard.Load    `json:"alarm_load"`
 	Names    [2]string     `json:"names"` // the two persons named for arming; empty: not named
 	Commands []daq.Command `json:"-"`

@@ -90,6 +90,9 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		ring: ring{keep: int64(o.Bench.Record.PreTriggerS * 1e9)}, ticks: make(chan struct{}, 1), simulated: o.Simulated, notices: notices{},
 		closed: o.Closed, work: d.work, prepare: d.prepare}
 	d.loop = l
+	if l.left, err = cutShort(o.Store, o.Bench); err != nil {
+		return nil, err
+	}
 	d.notes = newNotebook(o.Store.Dir(), o.Bench.Name, o.Log)
 	if d.loop.file = o.File; !o.Simulated {
 		d.loop.awake = newAwake()

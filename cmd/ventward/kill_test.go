@@ -48,6 +48,7 @@ func TestKilledInMidRun(t *testing.T) {
 		t.Fatalf("run %s is gone", run)
 	}
 	r.verify(run)
+	r.await("a word on the specimen that was left", 5*time.Second, func(s map[string]any) bool { return leftRun(s) == run })
 }
 
 // SIGTERM: outputs are demanded off and read back by the daemon itself, the run
@@ -75,6 +76,8 @@ func TestStoppedInMidRun(t *testing.T) {
 		}
 	}
 	r.verify(run)
+	r.serve()
+	r.await("a word on the specimen that was left", 20*time.Second, func(s map[string]any) bool { return leftRun(s) == run })
 }
 
 // A second daemon on the same data, or on the same ports, is refused.
@@ -186,4 +189,10 @@ func armed(t *testing.T, r *rig) string {
 		return run != nil && run["id"] == a.Run
 	})
 	return a.Run
+}
+
+// leftRun is the run that a state says the program left.
+func leftRun(s map[string]any) any {
+	c, _ := s["cut_short"].(map[string]any)
+	return c["run"]
 }

@@ -73,6 +73,7 @@ type loop struct {
 	prepare   func(store.Meta) (*recording, error)
 	forward   *influx.Forwarder // nil: no copy to a database
 	promoting bool              // a run is being made for an opening that nobody armed for
+	left      *stream.RunState  // the run before, where the program ended during it; nil: it didn't, or somebody has begun another
 }
 
 // run takes entries until ctx is done, then makes safe: however it ends,
@@ -447,7 +448,7 @@ func (l *loop) awaitOff(patience time.Duration) {
 
 // leave makes safe, waits for the read-back, ends the run and closes it.
 func (l *loop) leave() {
-	l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "make-safe", Who: "program", Args: map[string]string{"reason": "the daemon is stopping"}}}})
+	l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "make-safe", Who: "program", Args: map[string]string{"reason": stopping}}}})
 	limit := time.Now().Add(2 * time.Second)
 	done := make(chan struct{})
 	for time.Now().Before(limit) && !l.off() {
@@ -467,7 +468,7 @@ func (l *loop) leave() {
 		l.catchUp(feedInPause)
 	}
 	if l.rec != nil {
-		l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program", Args: map[string]string{"reason": "the daemon is stopping"}}}})
+		l.step(message{entry: daq.Entry{Kind: daq.EntryCommand, Command: &daq.Command{Verb: "end", Who: "program", Args: map[string]string{"reason": stopping}}}})
 	}
 	for limit = time.Now().Add(20 * time.Second); len(l.closing) > 0 && time.Now().Before(limit); {
 		select {

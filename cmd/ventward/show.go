@@ -42,8 +42,12 @@ func (l *loop) state(now int64) *stream.State {
 	s := picture{bench: l.bench, eng: l.eng, simulated: l.simulated, heart: l.heart}.state(now, l.utc(now))
 	s.LoopLagS, s.Refused = seconds(l.lag), l.in.refused.Load()+l.fit.refused.Load()
 	if r := l.rec; r != nil {
+		if !r.unasked {
+			l.left = nil
+		}
 		s.Run = &stream.RunState{ID: r.meta.ID, Specimen: r.meta.Specimen, Lot: r.meta.Lot, Shot: r.meta.Shot, Start: r.armed, StartUTC: l.utc(r.armed)}
 	}
+	s.CutShort = l.left
 	l.showLines(s, now)
 	l.showRecord(s, now)
 	l.showForward(s)

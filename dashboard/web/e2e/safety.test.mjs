@@ -191,6 +191,18 @@ test('a specimen that did not open can’t be missed, and low readings don’t t
   assert.equal(await page.locator('.held').count(), 1, 'on every page');
 });
 
+test('a specimen that was left when the program ended is told on every page', async () => {
+  await b.act('cut');
+  await page.locator('.held').waitFor();
+  assert.match(await text('.held'), /cut short[\s\S]*M47-0230[\s\S]*may be under pressure, whatever is shown here[\s\S]*read the local gauge/i);
+  await accessible('cut short');
+  await page.getByRole('link', { name: 'Specimens and shots' }).click();
+  await shows('main h2', 'Specimens');
+  assert.equal(await page.locator('.held').count(), 1, 'on every page');
+  await resize('phone');
+  await fits();
+});
+
 test('the pressure watch is a list of conditions and never a grant', async () => {
   await b.act('waits', { v: 95 });
   await b.act('phase', { name: 'pressure watch' });

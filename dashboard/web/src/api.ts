@@ -59,7 +59,7 @@ export interface State {
   forward?: { up: boolean; lag_s: number; points: number; refused: number; error?: string };
   loop_lag_s: number; refused_entries: number; cautions: string[]; features: Feature[];
   reference?: string; peak_bar?: number; peak_loss_bar?: number; ramp_bar_s?: number; trip_bar?: number;
-  guards?: Check[]; watch?: Check[]; held?: Held; alarm_load?: Load; names?: string[];
+  guards?: Check[]; watch?: Check[]; held?: Held; cut_short?: { run: string; specimen: string }; alarm_load?: Load; names?: string[];
 }
 
 export type Message =

@@ -56,6 +56,7 @@ type bench struct {
 	names    [2]string
 	entered  []string
 	held     *guard.Held
+	cut      *stream.RunState
 	waits    []guard.Check
 	load     guard.Load
 	rig      string
@@ -267,7 +268,7 @@ func (b *bench) describe(now int64) stream.State {
 	s := stream.State{
 		Bench: "Kiln 2", Rig: b.rig, Simulated: true, Replay: b.playing(now), Now: now, NowUTC: b.zero.Add(time.Duration(now)).UTC().Format(time.RFC3339Nano),
 		Phase: b.phase, PhaseAt: b.phaseAt, Run: b.run,
-		Watchdog: b.watchdog(now), Names: b.names, Held: b.held, Waits: b.waits, Load: b.load,
+		Watchdog: b.watchdog(now), Names: b.names, Held: b.held, CutShort: b.cut, Waits: b.waits, Load: b.load,
 		Trips: b.trips,
 		Outputs: []stream.OutputState{
 			{Name: "supply valve", Role: daq.RoleSupplyValve, Demanded: b.supply, State: level(b.supply), Agrees: true, Since: b.tripped},

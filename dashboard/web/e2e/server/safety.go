@@ -23,6 +23,8 @@ func (b *bench) safety(what string, q url.Values, f float64, now int64) bool {
 		b.rig = q.Get("name")
 	case "held":
 		b.held = &guard.Held{AtLeastPa: f * bar, Reference: daq.Gauge, Pressurised: q.Get("low") == ""}
+	case "cut":
+		b.cut = &stream.RunState{ID: "20260301-100000-000-0000abcd", Specimen: "M47-0230"}
 	case "opened":
 		b.held = nil
 	case "waits":
