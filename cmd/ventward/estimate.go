@@ -191,14 +191,14 @@ func (a *energyAnswer) print(w io.Writer) error {
 	fmt.Fprintf(t, "\t%s\n", a.Method)
 	for _, k := range []string{"brode", "isentropic", "isothermal", "available"} {
 		if v, ok := a.OtherJ[k].(float64); ok {
-			fmt.Fprintf(t, "  %s\t%.4g J\n", k, v)
+			fmt.Fprintf(t, "  %s\t%.4g J\n", strings.Replace(k, "brode", "Brode", 1), v) // a person's name
 		}
 	}
 	fmt.Fprintf(t, "TNT equivalent\t%.4g kg\tat 4266920 J/kg (SI constant)\n", a.TNTKg)
 	fmt.Fprintf(t, "\t%.4g kg\tat 1488617 ft·lb/lb (US constant, 4.3 %% apart)\n", a.TNTUSKg)
 	for _, r := range a.Readings {
-		fmt.Fprintf(t, "stand-off, scaled 20 m/kg^⅓\t%.3g m\t%s (%s)\n", r.StandOffM["scaled_20_windows"], r.Edition, r.Note)
-		fmt.Fprintf(t, "  scaled 12, 6, 2\t%.3g, %.3g, %.3g m\n", r.StandOffM["scaled_12_eardrums"], r.StandOffM["scaled_6_lungs"], r.StandOffM["scaled_2_fatal"])
+		fmt.Fprintf(t, "stand-off, scaled 20 m/kg^⅓ (windows)\t%.3g m\t%s (%s)\n", r.StandOffM["scaled_20_windows"], r.Edition, r.Note)
+		fmt.Fprintf(t, "  12 (eardrums), 6 (lungs), 2 (fatal)\t%.3g, %.3g, %.3g m\n", r.StandOffM["scaled_12_eardrums"], r.StandOffM["scaled_6_lungs"], r.StandOffM["scaled_2_fatal"])
 		fmt.Fprintf(t, "  least distance there\t%.3g m\tfor pressure tests of plant\n", r.LeastDistanceM)
 	}
 	t.Flush()

@@ -45,7 +45,7 @@ func TestEstimateEnergy(t *testing.T) {
 		t.Errorf("edition %v, readings %v", m["edition"], m["readings"])
 	}
 	out, _, _ = estimate(t, "energy", "--pressure-barg", "40", "--volume-ml", "50", "--volume-u-ml", "1", "--pressure-u-bar", "0.2")
-	for _, want := range []string{"Estimate only", "Article 501", "± ", "1488617"} {
+	for _, want := range []string{"Estimate only", "Article 501", "± ", "1488617", "(windows)", "12 (eardrums), 6 (lungs), 2 (fatal)", "  Brode "} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in:\n%s", want, out)
 		}

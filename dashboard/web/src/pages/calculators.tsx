@@ -86,7 +86,7 @@ function Energy() {
         <section class="panel result" aria-live="polite">
           <p class="big num">{sig(a.energy_J)} J{a.energy_u_J !== undefined && <small> ± {sig(a.energy_u_J, 2)} J (k = 2)</small>}</p>
           <p class="soft">{a.method}</p>
-          {a.other_J && <table><caption>By other formulas</caption><tbody>{Object.entries(a.other_J).map(([k, v]) => <tr key={k}><th scope="row">{k}</th><td class="r num">{sig(v)} J</td></tr>)}</tbody></table>}
+          {a.other_J && <table><caption>By other formulas</caption><tbody>{Object.entries(a.other_J).map(([k, v]) => <tr key={k}><th scope="row">{k === 'brode' ? 'Brode' : k}</th><td class="r num">{sig(v)} J</td></tr>)}</tbody></table>}
           <table>
             <caption>TNT equivalent</caption>
             <tbody><tr><th scope="row">at 4266920 J/kg (SI constant)</th><td class="r num">{mass(a.tnt_kg)}</td></tr><tr><th scope="row">at 1488617 ft·lb/lb (US constant)</th><td class="r num">{mass(a.tnt_us_kg)}</td></tr></tbody>
