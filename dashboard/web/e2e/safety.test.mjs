@@ -298,6 +298,8 @@ test('a runaway rig shows temperatures and voltage large', async () => {
   assert.match(await text('.thermal'), /Skin t_skin\s+23\.\d°C[\s\S]*Gas t_gas\s+2[345]\.\d°C/);
   const px = await page.locator('.thermal .value').first().evaluate(e => parseFloat(getComputedStyle(e).fontSize));
   assert.ok(px >= 40, `${px} px`);
+  assert.equal(await page.getByRole('button', { name: 'Make safe' }).count(), 1);
+  assert.equal(await page.getByRole('button', { name: 'Hold pressure' }).count(), 0, 'no supply, nothing to hold');
   await picture('runaway');
 });
 

@@ -289,6 +289,9 @@ func (b *bench) describe(now int64) stream.State {
 		},
 		PeakLoss: ptr(0.012 * bar), PeakPa: ptr(b.peak), TripPa: ptr(48 * bar),
 	}
+	if b.rig == "runaway" { // a heater, no supply
+		s.Outputs[0].Name, s.Outputs[0].Role = "heater", daq.RoleTrigger
+	}
 	if b.phase == "at rest" || b.phase == "preparing" {
 		s.Guards = b.guards()
 	}

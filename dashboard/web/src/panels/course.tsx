@@ -94,6 +94,7 @@ function Steps({ st }: { st: State }) {
   const c = useCommands(), [sure, setSure] = useState(false), [why, setWhy] = useState(false);
   const send = (label: string, verb: string) => void c.send('commands', label, { verb });
   const unmet = (st.watch?.some(k => k.required && !k.ok) ?? false) || (st.held?.pressurised ?? false);
+  const supplied = st.outputs.some(o => o.role === 'supply_valve'); // else there is nothing to shut and hold
   const safe = <button type="button" class="quiet" onClick={() => send('Make safe', 'make-safe')}>Make safe</button>;
   switch (st.phase) {
     case 'at rest':
@@ -112,7 +113,7 @@ function Steps({ st }: { st: State }) {
       }
       return <div class="steps"><AtBench label="Pressurise" cls="act" onClick={() => setSure(true)} />{safe}</div>;
     case 'under test':
-      return <div class="steps"><button type="button" class="quiet" onClick={() => send('Hold', 'hold')}>Hold pressure</button>{safe}</div>;
+      return <div class="steps">{supplied && <button type="button" class="quiet" onClick={() => send('Hold', 'hold')}>Hold pressure</button>}{safe}</div>;
     case 'making safe':
       return (
         <>
