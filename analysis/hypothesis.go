@@ -387,6 +387,9 @@ func (a *opening) overLines(plain *profile, free []figure, hidden bool) {
 	defer func() { a.second = second }()
 	free = append(without(free, figDamp), figDamp)
 	heard := plain.ring
+	if plain.second && !hidden {
+		a.likeSecond(plain, free)
+	}
 	for _, f := range lineGrid {
 		if heard > 0 && math.Abs(math.Log(f/heard)) < lineSpacing {
 			continue
@@ -397,6 +400,15 @@ func (a *opening) overLines(plain *profile, free []figure, hidden bool) {
 			}
 		}
 	}
+}
+
+// likeSecond adds, to a transducer of second order that rings, a line that rings
+// like it before one of first order: nothing on the grid may be near enough.
+func (a *opening) likeSecond(plain *profile, free []figure) {
+	ring, damp, _ := plain.sensor()
+	n := len(a.fits)
+	a.under(lined(plain, ring, damp), append(append([]figure(nil), free...), figRing), false, plain.share-secondShare+lineShare-math.Log(lineSpacing))
+	a.dropTwin(n)
 }
 
 // withLine adds the line of one resonance (Hz) and damping. It tells whether
