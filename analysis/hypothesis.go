@@ -197,7 +197,7 @@ func (a *opening) orChokes(best *profile, free []figure) []figure {
 		free := append(append([]figure(nil), with...), figFeed)
 		if p, ok := a.fit(bestOf(found).course, free, 30); ok && p.chi2 < least+1 {
 			p.share = math.Log(regulatorOdds/capSD/feedRange) - math.Log(math.Max(p.feed, 1))
-			found, with = []profile{p}, free
+			found, with = append(farFrom(found, p.feed), p), free
 		} else {
 			a.fed = false
 		}
@@ -211,6 +211,15 @@ func (a *opening) orChokes(best *profile, free []figure) []figure {
 	a.capped, a.stops, a.fed = false, stops, false
 	return free
 }
+
+// farFrom are those of the fits with a held rate of answer that another one near
+// feed does not stand for.
+func farFrom(found []profile, feed float64) []profile {
+	return slices.DeleteFunc(found, func(p profile) bool { return math.Abs(math.Log(p.feed/feed)) < feedApart })
+}
+
+// feedApart is half the distance of the logarithms of feedSeeds.
+const feedApart = 0.8
 
 // feedShows is the difference of chi square from which on how fast a regulator
 // answers is fitted.
@@ -291,6 +300,7 @@ func (a *opening) orOther(best *profile, free []figure) []figure {
 		}
 	} else if a.suppliesMuch(best) {
 		a.share(answers(best))
+		a.orAnswersAt(answers)
 		a.stops, a.fed, a.capped = true, false, false
 		c.feed, c.cap = 0, 0
 		if other = a.stopped(&c); other != nil {
@@ -306,6 +316,37 @@ func (a *opening) orOther(best *profile, free []figure) []figure {
 	}
 	a.stops, a.fed, a.capped = stops, fed, capped
 	return free
+}
+
+// orAnswersAt adds, to a regulator that answers, the others that the search found:
+// one that answers at another rate may be as likely with quite another area.
+func (a *opening) orAnswersAt(share func(p *profile) float64) {
+	_, free := a.bounds()
+	for i := range a.answered {
+		q := &a.answered[i]
+		if !apart(a.fits, q.feed) || q.chi2 > bestOf(a.fits).chi2+answersApart {
+			continue
+		}
+		if p, ok := a.fit(q.course, free, 25); ok && apart(a.fits, p.feed) {
+			p.share = share(&p)
+			a.fits = append(a.fits, p)
+		}
+	}
+}
+
+// answersApart is by how much worse, in chi square, a regulator that answers at
+// another rate is still heard.
+const answersApart = 16
+
+// apart tells whether none of the fits is of a regulator that answers about as fast
+// as feed.
+func apart(fits []profile, feed float64) bool {
+	for i := range fits {
+		if fits[i].cap > 0 && math.Abs(math.Log(fits[i].feed/feed)) < feedApart {
+			return false
+		}
+	}
+	return true
 }
 
 // orAnswers adds, to a hole that shuts again, one that stays open and a regulator

@@ -117,6 +117,7 @@ type opening struct {
 	power               bool     // the hole grows as a power of time
 	white               *whitener
 	room                []float64 // of the fits
+	answered            []profile // fits of regulators that answer at one rate or another
 	fits                []profile
 }
 

@@ -311,8 +311,14 @@ func (a *opening) choke(best *profile) *profile {
 	a.fed, a.capped = true, true
 	_, free := a.bounds()
 	var found *profile
+	a.answered = nil
 	for _, feed := range feedSeeds {
-		if p := a.choked(best, free, feed); p != nil && (found == nil || p.chi2 < found.chi2) {
+		p := a.choked(best, free, feed)
+		if p == nil {
+			continue
+		}
+		a.answered = append(a.answered, *p)
+		if found == nil || p.chi2 < found.chi2 {
 			found = p
 		}
 	}
