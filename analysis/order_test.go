@@ -28,3 +28,23 @@ func TestSecondOrderTransducer(t *testing.T) {
 		}
 	}
 }
+
+// TestLineLikeASecondOrder has a line that is damped as a transducer of second order
+// may be, before one of first order: taken for that, the onset would be the line's
+// delay, 2d/w, late with an interval of a twentieth of it.
+func TestLineLikeASecondOrder(t *testing.T) {
+	for i, line := range []struct{ hz, damping, width float64 }{{794, 0.44, 0.05e-3}, {419, 0.46, 0.7e-3}} {
+		sp := plain()
+		sp.rate, sp.lag, sp.ringHz, sp.ringDamping, sp.width, sp.area = 20000, 0.2e-3, line.hz, line.damping, line.width, 22e-6
+		sp.sigma, sp.step = 600, 20
+		w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(6, uint64(i))))
+		if !ok {
+			t.Fatal("no trigger would fire on the test's own opening")
+		}
+		ch.LagUS = 0.05 * sp.lag
+		f := FitOpening(w, ch, o)
+		if e := float64(*f.Onset - onset); math.Abs(e) > 1.5*float64(*f.OnsetU) {
+			t.Errorf("seed 6, %d, %g Hz: onset off by %g ns, stated u %d", i, line.hz, e, *f.OnsetU)
+		}
+	}
+}

@@ -132,7 +132,10 @@ func (a *opening) withinHole(v *seen) {
 	if fallen < 12*a.noise.sd() || 4*v.onsetU < to-from {
 		return
 	}
-	u := (to - from) / math.Sqrt(12) // anywhere in it
+	u := (to - from) / math.Sqrt(12)                                         // anywhere in it
+	if v.level+v.ramp*(from-v.onset)-s.v[i-1] > 12*a.noise.sd()+4*v.levelU { // it has begun before
+		return
+	}
 	own := math.Max(v.levelU*v.levelU-math.Pow(v.ramp*v.onsetU, 2), 0)
 	line, at := lineOf(s.t[a.from:i], s.v[a.from:i], (from+to)/2)
 	v.onset, v.onsetU = (from+to)/2, u

@@ -115,8 +115,9 @@ func (a *opening) rebinned(b *bins) bins {
 
 // whitened is the whitener of bins of the stretch.
 func (a *opening) whitened(b *bins) *whitener {
-	origin := a.s.t[a.from]
-	return newWhitener(&a.noise, b, func(i int) int { return int(math.Round((a.s.t[i] - origin) / a.s.dt)) })
+	from := b.first[0]
+	at := a.s.places(from, b.end[len(b.end)-1])
+	return newWhitener(&a.noise, b, func(i int) int { return at[i-from] })
 }
 
 // likeliestWidth is likeliest within the opening times that are allowed.

@@ -163,6 +163,18 @@ func (s *stretch) hole(a, b float64) float64 {
 	return long
 }
 
+// places are the numbers of the samples [from, to) in an even row: a hole in the
+// record keeps its length, and stamps that jitter or drift against the usual
+// distance give no two samples one place.
+func (s *stretch) places(from, to int) []int {
+	at := make([]int, to-from)
+	for i := 1; i < len(at); i++ {
+		step := math.Round((s.t[from+i] - s.t[from+i-1]) / s.dt)
+		at[i] = at[i-1] + max(1, int(step))
+	}
+	return at
+}
+
 // bins are means over consecutive samples.
 type bins struct {
 	t, y  []float64 // mean time, mean pressure
