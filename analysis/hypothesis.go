@@ -315,6 +315,29 @@ func (a *opening) orOther(best *profile, free []figure) []figure {
 		}
 	}
 	a.stops, a.fed, a.capped = stops, fed, capped
+	return a.orSteady(best, free)
+}
+
+// orSteady adds, to a supply that shuts or answers and a reading that rings, a supply
+// that goes on as before: the search took the one before it had heard the other. It
+// returns what is free in the likelier.
+func (a *opening) orSteady(best *profile, free []figure) []figure {
+	if best.ring <= 0 && !best.second || a.stated() {
+		return free
+	}
+	stops, fed, capped := a.stops, a.fed, a.capped
+	a.stops, a.fed, a.capped = false, false, false
+	c := best.course
+	c.stop, c.feed, c.cap = 0, 0, 0
+	_, with := a.bounds()
+	if p, ok := a.fit(c, with, 30); ok {
+		likelier := p.evidence(1) > a.fits[0].evidence(1)
+		a.fits = append([]profile{p}, a.fits...)
+		if likelier {
+			return a.orChokes(&p, a.orStops(&p, with))
+		}
+	}
+	a.stops, a.fed, a.capped = stops, fed, capped
 	return free
 }
 
