@@ -73,7 +73,45 @@ func newStretch(w *detect.Window) stretch {
 	}
 	s.dt = median(gaps)
 	s.first = min(s.first, len(s.t))
+	s.lift(w.NoisePa)
 	return s
+}
+
+// What tells the lower end of the range: two samples at least that read the same,
+// no fewer than there are within so many standard deviations of the noise above
+// them, and far below where the reading comes to rest.
+const (
+	floorAlike  = 2
+	floorNoises = 3
+	floorBelow  = 12 // standard deviations of the noise
+)
+
+// lift strikes samples that rest on the lower end of the range, where a line that
+// rings after a rupture has taken the reading: the pressure was somewhere below.
+// noise is the standard deviation of a sample, Pa.
+func (s *stretch) lift(noise float64) {
+	n := len(s.v)
+	if n < 4*fewest || noise <= 0 {
+		return
+	}
+	low := slices.Min(s.v)
+	near, alike := 0, 0
+	for _, v := range s.v {
+		switch {
+		case v == low:
+			alike++
+		case v < low+floorNoises*noise:
+			near++
+		}
+	}
+	if alike < max(floorAlike, near) || median(s.v[n-n/8:])-low < floorBelow*noise {
+		return
+	}
+	bad := make([]bool, n)
+	for i, v := range s.v {
+		bad[i] = v == low
+	}
+	s.strike(bad)
 }
 
 // What a reading may rise by from the samples before to the end of the range, if
@@ -125,9 +163,13 @@ func (s *stretch) despike(limit float64) {
 			bad[i], any = true, true
 		}
 	}
-	if !any {
-		return
+	if any {
+		s.strike(bad)
 	}
+}
+
+// strike removes the samples that are bad.
+func (s *stretch) strike(bad []bool) {
 	k, trigger, first := 0, s.trigger, s.first
 	for i := range s.v {
 		if bad[i] {

@@ -99,3 +99,46 @@ func TestHoleBehindTheFall(t *testing.T) {
 		t.Errorf("a fall within the hole from %g to %g s: onset %g s", 3*dt, 9*dt, v.onset)
 	}
 }
+
+// TestRingingBelowTheRange: after a rupture the line swings below the end of the
+// range, where the converter rests. What it reads there is no pressure.
+func TestRingingBelowTheRange(t *testing.T) {
+	const bottom, seed = -0.5e5, 20272
+	t.Logf("seed %d", seed)
+	for i, rate := range []float64{5000, 10000} {
+		sp := plain()
+		sp.rate, sp.area, sp.width, sp.lag, sp.ringHz, sp.ringDamping = rate, 500e-6, 0.3e-3, 0.05e-3, 800, 0.17
+		sp.sigma, sp.step = 1400, 100
+		w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(seed, uint64(i))))
+		if !ok {
+			t.Fatal("no trigger would fire on the test's own opening")
+		}
+		clipped := 0
+		for k, v := range w.V {
+			if v < bottom {
+				w.V[k] = bottom
+				clipped++
+			}
+		}
+		if clipped < 2 {
+			t.Fatalf("%d samples below the range: the test's own opening rings too little", clipped)
+		}
+		f := FitOpening(w, ch, o)
+		if e, u := float64(*f.Onset-onset), float64(*f.OnsetU); math.Abs(e) > 1.5*u || u > 0.6e6 {
+			t.Errorf("%g Hz: onset off by %g ns, stated u %g", rate, e, u)
+		}
+	}
+}
+
+// TestRestIsNoEndOfTheRange: a reading that has come to rest on one code at its
+// lowest stays.
+func TestRestIsNoEndOfTheRange(t *testing.T) {
+	s := stretch{dt: 1}
+	for i := range 200 {
+		v := 5000.0 - 100*math.Min(float64(i), 50)
+		s.t, s.v = append(s.t, float64(i)), append(s.v, v)
+	}
+	if s.lift(1); len(s.t) != 200 {
+		t.Errorf("%d of 200 samples left", len(s.t))
+	}
+}
