@@ -451,7 +451,10 @@ func (a *opening) overLines(plain *profile, free []figure, hidden bool) {
 	defer func() { a.second = second }()
 	free = append(without(free, figDamp), figDamp)
 	heard := plain.ring
-	if plain.second && !hidden {
+	switch {
+	case heard*a.s.dt > mirrorLeast:
+		a.mirrored(plain, free, hidden)
+	case plain.second && !hidden:
 		a.likeSecond(plain, free)
 	}
 	for _, f := range lineGrid {
@@ -472,6 +475,23 @@ func (a *opening) likeSecond(plain *profile, free []figure) {
 	ring, damp, _ := plain.sensor()
 	n := len(a.fits)
 	a.under(lined(plain, ring, damp), append(append([]figure(nil), free...), figRing), false, plain.share-secondShare+lineShare-math.Log(lineSpacing))
+	a.dropTwin(n)
+}
+
+// mirrorLeast is the part of the sample rate from which on a line that was heard may
+// be its mirror image: far below it the image would ring too fast to be seen.
+const mirrorLeast = 0.2
+
+// mirrored adds, to a line that was heard, the one that rings as far on the other side
+// of half of the sample rate and dies away as fast: samples hardly tell the two apart.
+func (a *opening) mirrored(plain *profile, free []figure, hidden bool) {
+	ring := math.Abs(1/a.s.dt - plain.ring)
+	if ring <= 0 {
+		return
+	}
+	n := len(a.fits)
+	damp := math.Min(plain.damp*plain.ring/ring, 0.8)
+	a.under(lined(plain, ring, damp), append(append([]figure(nil), free...), figRing), hidden, plain.share)
 	a.dropTwin(n)
 }
 

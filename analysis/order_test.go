@@ -48,3 +48,27 @@ func TestLineLikeASecondOrder(t *testing.T) {
 		}
 	}
 }
+
+// TestMirrorImageOfALine has a line that rings near half of the sample rate: the
+// samples tell its resonance from its mirror image hardly, or not at all where the
+// pressure is gone within two of them, and its delay of the onset is another.
+func TestMirrorImageOfALine(t *testing.T) {
+	for _, c := range []struct {
+		seed, phase uint64
+		area        float64
+	}{{20273, 1, 220e-6}, {20273, 3, 220e-6}, {1, 1, 400e-6}, {2, 0, 400e-6}} {
+		sp := plain()
+		sp.rate, sp.lag, sp.ringHz, sp.ringDamping, sp.width, sp.shape = 1000, 0.1e-3, 458, 0.26, 0.5e-3, 2
+		sp.area, sp.sigma, sp.step, sp.before = c.area, 1500, 50, 0.5
+		sp.phase = float64(c.phase) / 8
+		w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(c.seed, c.phase)))
+		if !ok {
+			t.Fatal("no trigger would fire on the test's own opening")
+		}
+		ch.LagUS = 0.02 * sp.lag
+		f := FitOpening(w, ch, o)
+		if e, u := float64(*f.Onset-onset), float64(*f.OnsetU); math.Abs(e) > 1.5*u || u > 1e6 {
+			t.Errorf("seed %d, %d: onset off by %g ns, stated u %g", c.seed, c.phase, e, u)
+		}
+	}
+}

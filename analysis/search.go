@@ -68,9 +68,38 @@ func (a *opening) refine() {
 	if a.earlier == earlierStep {
 		find = a.likeliestStep
 	}
-	if best := find(); best != nil {
-		a.hypotheses(best)
+	best := find()
+	if best == nil {
+		return
 	}
+	a.hypotheses(best)
+	if p := a.overtaken(best); p != nil {
+		a.hypotheses(p)
+	}
+}
+
+// astray is by how much better, in chi square, one of the hypotheses must explain the
+// data than the search's best fit to show that the search went astray.
+const astray = 30
+
+// overtaken is the best fit from where one of the hypotheses explains the data much
+// better than what the search ended with; nil: none does.
+func (a *opening) overtaken(best *profile) *profile {
+	b := bestOf(a.fits)
+	if b.chi2 > best.chi2-astray || b.grows || b.first || b.earlier == earlierStep {
+		return nil
+	}
+	kept := *a
+	a.rings, a.second = a.stated() || b.ring > 0, b.second
+	a.stops, a.capped, a.fed = b.stop > 0, b.cap > 0, b.feed > 0
+	_, free := a.bounds()
+	c := b.course
+	c.width = math.Max(c.width, a.s.dt/2)
+	if p, ok := a.fit(c, free, 60); ok && p.chi2 < best.chi2-astray {
+		return &p
+	}
+	*a = kept
+	return nil
 }
 
 // likeliest is the best fit alone; nil: none converged.
