@@ -94,7 +94,7 @@ function Steps({ st }: { st: State }) {
   const c = useCommands(), [sure, setSure] = useState(false), [why, setWhy] = useState(false);
   const send = (label: string, verb: string) => void c.send('commands', label, { verb });
   const unmet = (st.watch?.some(k => k.required && !k.ok) ?? false) || (st.held?.pressurised ?? false);
-  const supplied = st.outputs.some(o => o.role === 'supply_valve'); // else there is nothing to shut and hold
+  const supplied = st.rig !== 'runaway' || st.outputs.some(o => o.role === 'supply_valve'); // a burst bench's may be shut by hand
   const safe = <button type="button" class="quiet" onClick={() => send('Make safe', 'make-safe')}>Make safe</button>;
   switch (st.phase) {
     case 'at rest':
