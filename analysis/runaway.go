@@ -18,9 +18,8 @@ type Runaway struct {
 	course meanCourse
 	rate   steepest
 	peakPa float64
-	peakC  float64
+	hot    climb // of the skin
 	havePa bool
-	haveC  bool
 	baroPa float64
 
 	venting, runaway int64               // ns, onsets; 0: not seen
@@ -80,9 +79,7 @@ func (r *Runaway) Take(ch daq.ChannelID, s []daq.Sample) {
 			}
 		case r.skin:
 			r.course.add(x.T, ofSkin, x.V)
-			if !r.haveC || x.V > r.peakC {
-				r.peakC, r.haveC = x.V, true
-			}
+			r.hot.take(x.T, x.V)
 		case r.gas:
 			r.course.add(x.T, ofGas, x.V)
 		case r.baro:
@@ -98,6 +95,9 @@ func (r *Runaway) Event(e *detect.Event) {
 	}
 	if e.Onset < r.start {
 		return
+	}
+	if e.Kind == detect.SensorFault && int(e.Channel) == r.skin {
+		r.hot.fault(e)
 	}
 	switch e.Kind {
 	case detect.FirstVenting, detect.Runaway, detect.Dump:
@@ -149,6 +149,8 @@ type RunawayResult struct {
 	// Why the kind of an event that Venting or Runaway tells of is uncertain;
 	// empty: it is not, or was not seen.
 	VentingDoubt, RunawayDoubt string
+	GasDoubt                   string   // why GasMol may be none of the cell's; empty: it is
+	PeakDoubt                  string   // why PeakC is only a lower bound; empty: it is none
 	PeakPa                     *float64 // highest valid sample, in the channel's reference
 	PeakC                      *float64 // highest valid sample of the skin
 	Settled                    [2]int64 // ns, the stretch the amount was taken from
@@ -173,8 +175,8 @@ func (r *Runaway) Result() RunawayResult {
 	}
 	if why := r.unusable(r.skin); why != "" {
 		x.without("peak_C", why)
-	} else if r.haveC {
-		x.PeakC = &r.peakC
+	} else if peak, doubt, ok := r.hot.peak(r.gone()); ok {
+		x.PeakC, x.PeakDoubt = &peak, doubt
 	} else {
 		x.without("peak_C", "no valid reading of a skin temperature")
 	}

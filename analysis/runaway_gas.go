@@ -72,6 +72,9 @@ func (r *Runaway) amount(x *RunawayResult) {
 		x.LostMol = &lost.mol
 	}
 	x.GasMol = &n
+	if r.runaway == 0 {
+		x.GasDoubt = r.doubts[0]
+	}
 	x.Settled = [2]int64{r.course.at(after.from), r.course.at(after.to - 1)}
 	m3 := n * x.State.MolarVolume()
 	x.GasM3 = &m3
@@ -177,7 +180,7 @@ func (r *Runaway) stateOf(from, to int, when string) (vesselState, error) {
 	s := vesselState{from: from, to: to, p: r.absolute(p), T: r.o.Fixture.TemperatureK}
 	s.pU, _ = c.scatter(ofVessel, from, to)
 	if r.gas < 0 {
-		return s, nil
+		return r.unmeasured(s), nil
 	}
 	t, _, m := c.line(ofGas, from, to)
 	if m < settledCells/2 {
@@ -198,6 +201,30 @@ func (r *Runaway) stateOf(from, to int, when string) (vesselState, error) {
 	return s, nil
 }
 
+// cellPart is the most of the way from the stated temperature to the skin's that
+// gas at rest is warmed: the wall round the cell has more surface than the cell.
+const cellPart = 0.5
+
+// unmeasured is a state whose gas no thermocouple is in. The gas lies somewhere
+// from the temperature stated for the vessel to that part of the way to the
+// skin's, each as likely; with no skin to tell, nothing is known of it (TU is
+// infinite). Before the gas came the stated temperature is the gas's own.
+func (r *Runaway) unmeasured(s vesselState) vesselState {
+	if s.from == 0 {
+		return s
+	}
+	t, _, n := r.course.line(ofSkin, s.from, s.to)
+	if n < settledCells/2 || r.unusable(r.skin) != "" {
+		s.TU = math.Inf(1)
+		return s
+	}
+	most := s.T + cellPart*math.Max(0, t+zeroCelsius-s.T)
+	mid := (1/s.T + 1/most) / 2 // the amount goes with 1/T
+	half := (1/s.T - 1/most) / 2
+	s.T, s.TU = 1/mid, half/(mid*mid*math.Sqrt(3))
+	return s
+}
+
 // settled is what the amount rests on, with its standard uncertainties.
 func (r *Runaway) settled(b, a vesselState, lost vesselLeak) Settled {
 	f := &r.o.Fixture
@@ -211,7 +238,9 @@ func (r *Runaway) settled(b, a vesselState, lost vesselLeak) Settled {
 		}
 		s.OffsetU = math.Hypot(s.OffsetU, u)
 	}
-	if r.gas >= 0 {
+	if r.gas < 0 {
+		s.AfterKU = math.Hypot(s.AfterKU, a.TU)
+	} else {
 		g := &r.o.Channels[r.gas].Curve
 		s.BeforeKU = math.Hypot(g.U(b.T-zeroCelsius), b.TU)
 		uneven := unevenPart * math.Abs(a.T-b.T) / math.Sqrt(3)
@@ -223,7 +252,11 @@ func (r *Runaway) settled(b, a vesselState, lost vesselLeak) Settled {
 
 // budget states the amount's uncertainty.
 func (r *Runaway) budget(x *RunawayResult, s Settled) {
-	if s.AfterKU == 0 {
+	if math.IsInf(s.AfterKU, 1) {
+		x.without("gas_u_mol", "neither a gas nor a skin temperature was measured at the settled state: how warm the gas was is not known")
+		return
+	}
+	if s.AfterKU == 0 || r.gas < 0 && r.o.Fixture.TemperatureU == 0 {
 		x.without("gas_u_mol", "no gas temperature was measured and no uncertainty of the stated one is given")
 		return
 	}

@@ -45,7 +45,7 @@ func (r *Runaway) selfHeating(x *RunawayResult) {
 	case r.unusable(r.skin) != "":
 		x.without("self_heating_s", r.unusable(r.skin))
 		return
-	case r.skin < 0 || !r.haveC:
+	case r.skin < 0 || len(r.hot.tops) == 0:
 		x.without("self_heating_s", "no skin temperature")
 		return
 	case r.runaway == 0:

@@ -232,6 +232,11 @@ func TestStatedTemperatureWithoutThermocouple(t *testing.T) {
 	if x.Absent["gas_mol"] != "" {
 		t.Errorf("reason %q though there is an amount", x.Absent["gas_mol"])
 	}
+	// The gas has stayed 30 °C warmer than was stated, beside a skin of some 350 °C.
+	t.Logf("%.4f mol +- %.4f of 0.4", *x.GasMol, *x.GasUMol)
+	if d := math.Abs(*x.GasMol - 0.4); d > *x.GasUMol || *x.GasUMol > 0.2 {
+		t.Errorf("seed 5: %.4f mol +- %.4f of gas that no thermocouple is in, given off 0.4", *x.GasMol, *x.GasUMol)
+	}
 }
 
 // The window of (dP/dt)max at three rates, 10 kHz and 30 mbar of noise, lies

@@ -42,7 +42,7 @@ func (r *Run) runawayAnswer() Answer {
 	b.WriteString(".")
 	b.WriteString(doubtSentence("venting", x.VentingDoubt) + doubtSentence("runaway", x.RunawayDoubt))
 	if x.GasMol != nil {
-		fmt.Fprintf(&b, " It gave off %s of gas", gasWords(x))
+		fmt.Fprintf(&b, " It %s %s of gas", may("gave off", x.GasDoubt), gasWords(x))
 		if x.GasM3 != nil {
 			fmt.Fprintf(&b, ", %.3g L %s", *x.GasM3*1e3, x.State)
 		}
@@ -61,7 +61,11 @@ func (r *Run) runawayAnswer() Answer {
 		b.WriteString(".")
 	}
 	if x.PeakC != nil {
-		fmt.Fprintf(&b, " The skin reached %.0f °C.", *x.PeakC)
+		if x.PeakDoubt == "" {
+			fmt.Fprintf(&b, " The skin reached %.0f °C.", *x.PeakC)
+		} else {
+			fmt.Fprintf(&b, " The skin reached %.0f °C or more: its thermocouple was lost.", *x.PeakC)
+		}
 	}
 	a.Sentence = b.String()
 	r.weighBreach(&a)
@@ -73,7 +77,7 @@ func may(did, doubt string) string {
 	if doubt == "" {
 		return did
 	}
-	return "may have " + strings.Replace(did, "ran", "run", 1)
+	return "may have " + strings.NewReplacer("ran", "run", "gave", "given").Replace(did)
 }
 
 // doubtSentence says why the kind of an event is uncertain; nothing where it is
@@ -85,12 +89,12 @@ func doubtSentence(event, doubt string) string {
 	return fmt.Sprintf(" The %s is uncertain: %s.", event, doubt)
 }
 
-// timeWords is a time with the doubt in what it tells of.
-func timeWords(at, doubt string) string {
+// doubted is a figure with the doubt in what it tells of.
+func doubted(at, doubt string) string {
 	if doubt == "" {
 		return at
 	}
-	return at + " (kind uncertain: " + doubt + ")"
+	return at + " (uncertain: " + doubt + ")"
 }
 
 func gasWords(x *analysis.RunawayResult) string {
@@ -125,11 +129,11 @@ func (r *Run) resultSection() Section {
 	}
 	at := func(ns int64) string { return fmt.Sprintf("%.2f s", runSeconds(ns, r.Zero)) }
 	row("Self-heating onset", "self_heating_s", at(x.SelfHeating)+of(x.SelfRateCS, 1, " (own heating beyond %.3g °C/s)"), x.SelfHeating != 0)
-	row("First venting", "first_venting_s", timeWords(at(x.Venting)+r.ventingWords(), x.VentingDoubt), x.Venting != 0)
-	row("Runaway", "runaway_s", timeWords(at(x.Runaway)+r.criterion(), x.RunawayDoubt), x.Runaway != 0)
+	row("First venting", "first_venting_s", doubted(at(x.Venting)+r.ventingWords(), x.VentingDoubt), x.Venting != 0)
+	row("Runaway", "runaway_s", doubted(at(x.Runaway)+r.criterion(), x.RunawayDoubt), x.Runaway != 0)
 	row("From first venting to runaway", "", fmt.Sprintf("%.2f s", float64(x.Runaway-x.Venting)*1e-9), x.Venting != 0 && x.Runaway != 0)
 	if x.GasMol != nil {
-		row("Gas given off", "gas_mol", gasWords(x)+fmt.Sprintf(", taken from %s to %s", at(x.Settled[0]), at(x.Settled[1])), true)
+		row("Gas given off", "gas_mol", doubted(gasWords(x)+fmt.Sprintf(", taken from %s to %s", at(x.Settled[0]), at(x.Settled[1])), x.GasDoubt), true)
 	} else {
 		row("Gas given off", "gas_mol", "", false)
 	}
@@ -138,7 +142,7 @@ func (r *Run) resultSection() Section {
 	row("Volume an ampere-hour", "gas_L_per_Ah", of(x.GasM3PerAh, 1e-3, "%.4g L/Ah ")+x.State.String(), x.GasM3PerAh != nil)
 	row("Steepest rise of pressure", "dpdt_max_bar_s", of(x.RatePaS, PaPerBar, "%.4g bar/s")+of(x.RateWindowS, 1e-3, " over %.3g ms"), x.RatePaS != nil)
 	row("Highest vessel pressure", "peak_bar", of(x.PeakPa, PaPerBar, "%.3f bar ")+r.reference()+" (highest sample)", x.PeakPa != nil)
-	row("Highest skin temperature", "peak_C", of(x.PeakC, 1, "%.1f °C (highest sample)"), x.PeakC != nil)
+	row("Highest skin temperature", "peak_C", doubted(of(x.PeakC, 1, "%.1f °C (highest sample)"), x.PeakDoubt), x.PeakC != nil)
 	return Section{Title: "Results of the runaway", Blocks: []Block{{Table: t}}}
 }
 

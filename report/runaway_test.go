@@ -27,7 +27,7 @@ func TestRunawayAnswerDoubts(t *testing.T) {
 		if a := r.runawayAnswer(); a.Word != c.word || !strings.HasPrefix(a.Sentence, c.want) {
 			t.Errorf("%s: %s\nwant %s: %s", a.Word, a.Sentence, c.word, c.want)
 		}
-		doubted := strings.Count(tableText(r.resultSection().Blocks[0].Table), "kind uncertain: ")
+		doubted := strings.Count(tableText(r.resultSection().Blocks[0].Table), "(uncertain: ")
 		if want := strings.Count(c.want, " is uncertain: "); doubted != want {
 			t.Errorf("%d doubts in the table, want %d", doubted, want)
 		}

@@ -68,17 +68,16 @@ func results(x analysis.RunawayResult, start int64) (figures map[string]any, abs
 	return figures, x.Absent
 }
 
-// uncertain names, among the figures, the times that rest on an event whose kind
-// is uncertain, with the reasons.
+// uncertain names, among the figures, those that rest on an event whose kind is
+// uncertain or on a sensor that was lost, with the reasons.
 const uncertain = "uncertain"
 
 func doubtsOf(x analysis.RunawayResult) map[string]string {
 	doubts := map[string]string{}
-	if x.VentingDoubt != "" {
-		doubts["first_venting_s"] = x.VentingDoubt
-	}
-	if x.RunawayDoubt != "" {
-		doubts["runaway_s"] = x.RunawayDoubt
+	for name, why := range map[string]string{"first_venting_s": x.VentingDoubt, "runaway_s": x.RunawayDoubt, "gas_mol": x.GasDoubt, "peak_C": x.PeakDoubt} {
+		if why != "" {
+			doubts[name] = why
+		}
 	}
 	return doubts
 }
@@ -109,7 +108,7 @@ func printResults(w io.Writer, figures map[string]any, absent map[string]string)
 	for _, n := range names {
 		doubt := ""
 		if why := doubts[n]; why != "" {
-			doubt = "  (kind uncertain: " + why + ")"
+			doubt = "  (uncertain: " + why + ")"
 		}
 		switch v := figures[n].(type) {
 		case float64:
