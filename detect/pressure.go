@@ -88,6 +88,7 @@ type pressure struct {
 	ebb       ebb
 	high      float64
 	seep      seep
+	swell     swell
 	cap       *capture
 }
 

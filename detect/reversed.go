@@ -65,7 +65,9 @@ func (o *polarity) take(t int64, v, room, other, p float64) bool {
 		o.level = min(o.start, room)
 		return false
 	}
-	o.warm = o.warm || v >= o.start+otherK
+	if o.warm = o.warm || v >= o.start+otherK; o.warm {
+		return false // it has warmed with the vessel: what chills it now is gas that expands, or a wire that broke
+	}
 	if v > o.level-beganK {
 		o.from = 0
 		return false
@@ -125,6 +127,7 @@ func (t *thermal) reverse(m *Monitor, c *channel, s, other *tempCourse) {
 	m.book.issue(r)
 	if s == &t.skin { // it tells nothing: the gas is judged instead
 		t.skin.has = false
+		t.mistrust(m)
 	}
 }
 

@@ -61,6 +61,16 @@ func TestReversedWiresAreNamed(t *testing.T) {
 		x := max(0, t-100)
 		return room + 10 - 60*(1-math.Exp(-x/4))*math.Exp(-x/20)
 	}
+	// A vessel that holds what a cell gave off at 60 s is purged from 100 s on: what is
+	// left in it gets cold long before its pressure is what it was.
+	full := func(t float64) float64 {
+		p := 1.02e5 + 8e5*(1-math.Exp(-max(0, t-60)))
+		return 1.02e5 + (p-1.02e5)*math.Exp(-max(0, t-100)/8)
+	}
+	purged := func(t float64) float64 {
+		x := max(0, t-100)
+		return room + 300*(1-math.Exp(-max(0, t-60)))*math.Exp(-max(0, t-60)/12) - 80*(1-math.Exp(-x))*math.Exp(-x/15)
+	}
 	runaway := func(t float64) float64 { return room + 0.4*t + 400/(1+math.Exp(-(t-90)/1.5)) }
 	for _, c := range []struct {
 		name         string
@@ -91,6 +101,7 @@ func TestReversedWiresAreNamed(t *testing.T) {
 		{"a climate chamber cools", steady, func(t float64) float64 { return room - 3*t/60 }, func(t float64) float64 { return room - 3*t/60 }, nil},
 		{"gas expands as the vessel is opened", opened, heated(0.5), expanding, nil},
 		{"gas is cold after the vessel was dumped", dumped, heated(0.5), colder, nil},
+		{"gas is cold while the vessel is purged", full, heated(0.5), purged, nil},
 		{"cooling down after heating", steady, func(t float64) float64 { return room + 150*math.Exp(-t/60) }, func(t float64) float64 { return room + 40*math.Exp(-t/50) }, nil},
 		{"an input that jumps", steady, func(t float64) float64 { return heated(0.3)(t) - 80*math.Floor(math.Mod(t, 60)/50) }, heated(0.2), nil},
 	} {

@@ -102,6 +102,7 @@ func (m *Monitor) measure(c *channel, s []daq.Sample, from, to int) {
 		}
 		if p.seep.push(held) {
 			m.seeps(c)
+			m.thermal.swelling(m, c)
 		}
 		if x.T >= m.due {
 			m.look(x.T)

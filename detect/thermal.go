@@ -25,13 +25,11 @@ const (
 	courseLen  = 512
 	courseMask = courseLen - 1
 
-	dipAheadNs = int64(8e9) // of the line that the dip is measured from
-	dipAfterNs = int64(8e9)
-	climbLeast = 3   // steps that make a rise where values are few
-	dipSure    = 3.0 // standard deviations that a dip is beyond its noise
+	climbLeast = 3 // steps that make a rise where values are few
 	ventSetNs  = int64(500e6)
 	ventMeanNs = int64(50e6) // over which the step is taken
 	ventLeast  = int64(12)   // samples that a step may take where they are slow
+	unsureMost = 4           // first ventings of uncertain kind, after which none is looked for
 	cellHold   = 3           // samples below half that make a loss of continuity,
 	cellHoldNs = int64(20e6) // and for so long
 	cellLeast  = 1.0         // V; a cell below it has no continuity to lose
@@ -51,6 +49,9 @@ type thermal struct {
 	vent    int  // event of the first venting; 0: none yet
 	ventAt  int64
 	ventC   *channel
+	unsure  int   // first ventings so far whose kind is uncertain
+	open    bool  // the newest is one: another may be the cell's
+	slow    bool  // the newest took seconds
 	line    watch // the pressure's line before it
 	cellRef float64
 	cellN   int
@@ -312,25 +313,6 @@ func (c *tempCourse) since(rate float64) int64 {
 	return at
 }
 
-// below is how far the values in [from, to] fall below the line that has the
-// value v at from and goes on at rate, per s: of means of three, so that one
-// noisy value is no dip.
-func (c *tempCourse) below(from, to int64, v, rate float64) (deepest float64, ok bool) {
-	var last [3]float64
-	n := 0
-	for k := 1; k <= min(c.n, courseLen); k++ {
-		i := (c.n - k) & courseMask
-		if c.t[i] < from || c.t[i] > to {
-			continue
-		}
-		last[n%3] = v + rate*float64(c.t[i]-from)*1e-9 - c.v[i]
-		if n++; n >= 3 {
-			deepest = math.Max(deepest, (last[0]+last[1]+last[2])/3)
-		}
-	}
-	return deepest, n >= 3
-}
-
 // reading takes a measurement of a skin or gas thermocouple or the cell's
 // voltage.
 func (t *thermal) reading(m *Monitor, c *channel, x *daq.Sample) {
@@ -409,7 +391,7 @@ func (t *thermal) judge(m *Monitor, c *channel, s *tempCourse, now int64) {
 // vented takes a rise of the vessel's pressure: the cell's first venting,
 // where it is a step and not the vessel warming up.
 func (t *thermal) vented(m *Monitor, c *channel, l *level, w *window) bool {
-	if t.vent != 0 {
+	if !t.free() {
 		return false
 	}
 	span := int64(w.length*l.div) * c.period
@@ -427,14 +409,34 @@ func (t *thermal) vented(m *Monitor, c *channel, l *level, w *window) bool {
 		m.supplied(c, at)
 		return false
 	}
+	line := watch{t0: c.lastT, v0: p.base + l.at(0), slope: l.slope / (float64(l.div) * float64(c.period) * 1e-9)}
+	t.issue(m, c, at, l.residual(0), line, span)
+	return true
+}
+
+// leapFrom is when the last sample was taken before a rise by step (Pa) that
+// came between two samples, at (ns) or later; at where it did not.
+func (c *capture) leapFrom(at int64, step float64) int64 {
+	for i := c.find(at) + 1; i < c.n; i++ {
+		if c.at(i)-c.at(i-1) > step/2 {
+			return c.t[(i-1)&c.mask]
+		}
+	}
+	return at
+}
+
+// issue tells a first venting that began at at (ns) and has risen by step (Pa) above
+// the line before it; slack is what its onset may be off by, ns.
+func (t *thermal) issue(m *Monitor, c *channel, at int64, step float64, line watch, slack int64) {
+	at = c.p.cap.leapFrom(at, step)
 	r := m.book.open(FirstVenting, c, at, c.lastT)
-	r.slack = span
-	r.ev.StepPa = ptr(l.residual(0))
-	t.line = watch{t0: c.lastT, v0: p.base + l.at(0), slope: l.slope / (float64(l.div) * float64(c.period) * 1e-9)}
-	t.vent, t.ventAt, t.ventC = r.ev.ID, at, c
+	r.slack = slack
+	r.ev.StepPa = ptr(step)
+	t.line = line
+	c.p.swell.n = 0 // its means are none of a baseline
+	t.vent, t.ventAt, t.ventC, t.open, t.slow = r.ev.ID, at, c, false, false
 	m.book.issue(r)
 	m.due = min(m.due, c.lastT+ventSetNs)
-	return true
 }
 
 // explain makes a first venting the supply's doing where its valve turns out to
@@ -473,7 +475,11 @@ func (t *thermal) look(m *Monitor, now int64) {
 	} else {
 		r.ev.StepPa = ptr(step)
 		r.ev.Named = t.ventC.lastT
-		m.askRise(r, t.ventC)
+		if t.slow {
+			r.ev.without("onset_u", "the gas came over seconds: when it began is not told closer")
+		} else {
+			m.askRise(r, t.ventC)
+		}
 	}
 	m.book.revise(r)
 }
@@ -510,45 +516,6 @@ func (m *Monitor) askRise(r *record, c *channel) {
 	m.serial++
 	w.Serial = m.serial
 	m.windows = append(m.windows, w)
-}
-
-// dip measures how far the skin fell below the line that it was on before the
-// first venting.
-func (t *thermal) dip(m *Monitor) {
-	r := m.book.at(t.vent)
-	at := t.ventAt
-	t.ventAt = 0
-	if r == nil || r.ev.Kind != FirstVenting {
-		return
-	}
-	v, rate, ok := t.skin.line(at-dipAheadNs, at)
-	dip, seen := t.skin.below(at, at+dipAfterNs, v, rate)
-	if t.skin.wires.reversed {
-		r.ev.without("dip_C", "the wires of the skin's thermocouple seem to be reversed")
-	} else if !ok || !seen {
-		r.ev.without("dip_C", "no valid skin temperature round the venting")
-	} else {
-		r.ev.DipC = ptr(dip)
-		t.undipped(r, at)
-	}
-	m.book.revise(r)
-}
-
-// undipped doubts a first venting whose skin shows no dip beyond its noise and
-// what the line before it may be off by: gas that was let in looks the same.
-func (t *thermal) undipped(r *record, at int64) {
-	sd, rateU := t.skin.scatter(at-dipAheadNs, at)
-	ahead := float64(dipAheadNs/2+dipAfterNs) * 1e-9
-	slows := 0.0 // what a heater that heats more and more slowly is below a straight line
-	_, rate, ok := t.skin.line(at-dipAheadNs, at)
-	if _, earlier, ok1 := t.skin.line(at-2*dipAheadNs, at-dipAheadNs); ok && ok1 {
-		slows = math.Max(0, earlier-rate) * float64(dipAfterNs) * 1e-9
-	}
-	if *r.ev.DipC > slows+dipSure*math.Hypot(sd/math.Sqrt(3), rateU*ahead) {
-		return
-	}
-	r.ev.flag(FlagKindUncertain)
-	r.ev.without("kind", "the skin shows no dip: a first venting, or gas that was let in")
 }
 
 // voltage takes the cell's voltage: a sudden loss with nothing on the pressure
