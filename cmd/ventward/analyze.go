@@ -50,6 +50,9 @@ explains, a transducer at the end of its range, a gauge named absolute.
 			if err != nil {
 				return wrongUse{err}
 			}
+			if note := o.overruled(c); note != "" {
+				a.remarks = append(a.remarks, note)
+			}
 			if budgets {
 				if a.budgets, err = a.evaluate(); err != nil {
 					return err
@@ -74,6 +77,7 @@ type analysed struct {
 	gas    *analysis.Runaway // of a runaway rig; nil: a burst bench
 
 	budgets []report.BudgetLine // where they are asked for
+	remarks []string            // notes on what was asked for
 }
 
 // evaluate evaluates the budgets of what was measured.

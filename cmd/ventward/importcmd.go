@@ -37,6 +37,9 @@ func importCommand(g *global) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if note := o.overruled(c); note != "" {
+				fmt.Fprintln(c.ErrOrStderr(), note)
+			}
 			st, err := openStore(g.data, b, store.Import)
 			if err != nil {
 				return err

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -58,16 +59,18 @@ func (o *traceOptions) flags(c *cobra.Command) {
 // check returns what is wrong with the options, as a wrong use.
 func (o *traceOptions) check() error {
 	one := func(name, v string, allowed ...string) error {
-		for _, a := range allowed {
-			if v == a {
-				return nil
-			}
+		if slices.Contains(allowed, v) {
+			return nil
 		}
 		return badUse("--%s %q: use one of %s", name, v, strings.Join(allowed, ", "))
 	}
-	for _, err := range []error{one("rig", o.rig, "burst", "runaway"), one("medium", o.medium, "gas", "liquid"),
-		one("gas", o.gas, "N2", "air", "Ar", "CO2"), one("reference", o.reference, "", "absolute", "gauge")} {
+	for _, err := range []error{one("rig", o.rig, "burst", "runaway"), one("medium", o.medium, "gas", "liquid"), one("gas", o.gas, "N2", "air", "Ar", "CO2")} {
 		if err != nil {
+			return err
+		}
+	}
+	if o.reference != "" {
+		if err := one("reference", o.reference, "absolute", "gauge"); err != nil {
 			return err
 		}
 	}
@@ -77,10 +80,33 @@ func (o *traceOptions) check() error {
 			return badUse("--%s %v: give a number that is zero or more", name, v)
 		}
 	}
-	if !(o.ambientBar > 0) || !(o.falseAlarmH > 0) || !(o.temperatureC > -273.15) {
-		return badUse("--ambient-bar, --false-alarm-hours and the absolute temperature must be more than zero")
+	switch {
+	case !(o.ambientBar > 0) || math.IsInf(o.ambientBar, 0):
+		return badUse("--ambient-bar %v: give the absolute pressure round the bench, more than zero", o.ambientBar)
+	case !(o.falseAlarmH > 0) || math.IsInf(o.falseAlarmH, 0):
+		return badUse("--false-alarm-hours %v: give a time that is more than zero", o.falseAlarmH)
+	case !(o.temperatureC > -273.15) || math.IsInf(o.temperatureC, 0):
+		return badUse("--temperature-C %v: give a temperature above -273.15 °C", o.temperatureC)
 	}
 	return nil
+}
+
+// benchGives are the options that a bench description gives.
+var benchGives = []string{"rig", "medium", "gas", "volume-ml", "volume-u-ml", "temperature-C", "temperature-u-C", "ambient-bar", "false-alarm-hours", "capacity-Ah", "max-operating-C"}
+
+// overruled names the options given beside a bench description that gives them
+// too, in a sentence; empty: none is.
+func (o *traceOptions) overruled(c *cobra.Command) string {
+	var given []string
+	for _, name := range benchGives {
+		if o.bench != "" && c.Flags().Changed(name) {
+			given = append(given, "--"+name)
+		}
+	}
+	if given == nil {
+		return ""
+	}
+	return fmt.Sprintf("Not used, since %s gives it: %s. Change it there, or leave --bench out.", filepath.Base(o.bench), strings.Join(given, " "))
 }
 
 // read reads the trace at path ("-": standard input).

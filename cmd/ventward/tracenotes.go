@@ -19,6 +19,7 @@ const (
 	noteStays   = int64(1e9) // ns that a fall has to last
 	noteSlowHz  = 10.0
 	noteAmbient = 0.05 // bar about what open air reads
+	noteFewest  = 130  // readings from which the noise is known
 )
 
 // notes say what a person should look at in a trace before believing what is
@@ -26,12 +27,15 @@ const (
 // reference that can't be right. They are no events: nothing is decided by them.
 func (a *analysed) notes(t *trace.Trace) []string {
 	burst := a.bench.Detect.Rig != detect.RunawayRig
-	var out []string
+	out := slices.Clone(a.remarks)
 	if burst && !slices.ContainsFunc(t.Columns, isSpecimen) {
 		out = append(out, "No column is a specimen's pressure: nothing was looked for. Name it p_barg or p_bara, or give --map COLUMN=p1.")
 	}
 	if burst && t.RateHz > 0 && t.RateHz < noteSlowHz {
 		out = append(out, fmt.Sprintf("The rows are %.3g s apart: too far to see an opening. If t_s counts milliseconds, divide it by 1000.", 1/t.RateHz))
+	}
+	if n := readings(t); slices.ContainsFunc(t.Columns, isSpecimen) && n < noteFewest {
+		out = append(out, fmt.Sprintf("%d readings of a pressure are too few to know its noise: nothing was looked for. Give a trace that begins earlier.", n))
 	}
 	for i := range t.Columns {
 		c := &t.Columns[i]
@@ -46,6 +50,23 @@ func (a *analysed) notes(t *trace.Trace) []string {
 		out = append(out, a.reference(c, b)...)
 	}
 	return out
+}
+
+// readings is the largest number of readings that a specimen's pressure has.
+func readings(t *trace.Trace) (most int) {
+	for i := range t.Columns {
+		if !isSpecimen(t.Columns[i]) {
+			continue
+		}
+		n := 0
+		for _, v := range t.Columns[i].Values {
+			if !math.IsNaN(v) {
+				n++
+			}
+		}
+		most = max(most, n)
+	}
+	return most
 }
 
 func isSpecimen(c trace.Column) bool {

@@ -153,3 +153,38 @@ func TestAnalyzeNotesTimesInMilliseconds(t *testing.T) {
 		t.Errorf("notes %q say nothing of milliseconds", notes)
 	}
 }
+
+// What was not looked at is said: a trace of too few readings, and an option that
+// the bench description beside it overrules.
+func TestNotesSayWhatWasNotUsed(t *testing.T) {
+	short := filepath.Join(t.TempDir(), "short.csv")
+	if err := os.WriteFile(short, []byte("t_s,p1_barg\n0,5.01\n0.001,5.00\n0.002,5.02\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		want string
+		args []string
+	}{
+		{"nothing was looked for", []string{short}},
+		{"--volume-ml", []string{traces + "burst.csv", "--bench", "../../config/kiln2.toml", "--volume-ml", "20"}},
+	} {
+		out, errs, code := program(t, append([]string{"analyze"}, c.args...)...)
+		if code != 0 || !strings.Contains(out, c.want) {
+			t.Errorf("%v: exit %d, %s; %q misses %q", c.args, code, errs, out, c.want)
+		}
+	}
+	out, _, _ := program(t, "analyze", traces+"burst.csv", "--bench", "../../config/kiln2.toml")
+	if strings.Contains(out, "Not used") {
+		t.Errorf("a note on options that nobody gave: %q", out)
+	}
+}
+
+// Each option that can't be so is named with its value.
+func TestAnalyzeNamesTheWrongOption(t *testing.T) {
+	for option, value := range map[string]string{"temperature-C": "-300", "ambient-bar": "0", "false-alarm-hours": "-1", "reference": "x", "lag-ms": "-1"} {
+		_, errs, code := program(t, "analyze", traces+"burst.csv", "--"+option, value)
+		if code != exitWrong || !strings.Contains(errs, "--"+option) || !strings.Contains(errs, value) || strings.Contains(errs, "of ,") {
+			t.Errorf("--%s %s: exit %d, %q", option, value, code, errs)
+		}
+	}
+}
