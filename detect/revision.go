@@ -33,10 +33,7 @@ func (m *Monitor) Finding(f Finding) {
 	take(&e.PeakLossPa, f.PeakLossPa)
 	take(&e.DropPa, f.DropPa)
 	take(&e.RampPaS, f.RampPaS)
-	take(&e.TauS, f.TauS)
-	take(&e.AreaM2, f.AreaM2)
-	take(&e.AreaUM2, f.AreaUM2)
-	take(&e.AreaLowerM2, f.AreaLowerM2)
+	e.outflow(&f)
 	if f.Onset != nil {
 		e.Onset = *f.Onset
 	}
@@ -52,6 +49,17 @@ func (m *Monitor) Finding(f Finding) {
 	}
 	m.label(r)
 	m.book.revise(r)
+}
+
+// outflow takes what a finding says of the outflow as a whole: a bound takes back
+// the area that an earlier finding gave, and an area the bound.
+func (e *Event) outflow(f *Finding) {
+	if f.TauS != nil || f.Absent["tau_s"] != "" {
+		e.TauS = clone(f.TauS)
+	}
+	if f.AreaM2 != nil || f.AreaLowerM2 != nil || f.Absent["area_m2"] != "" {
+		e.AreaM2, e.AreaUM2, e.AreaLowerM2 = clone(f.AreaM2), clone(f.AreaUM2), clone(f.AreaLowerM2)
+	}
 }
 
 // strays tells whether a finding puts the onset where the channel's opening
