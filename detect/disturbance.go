@@ -50,8 +50,8 @@ func (m *Monitor) disturbedFrom(r *record) int64 {
 	first := r.ev.Onset
 	for i := len(m.book.recs) - 1; i >= 0; i-- {
 		x := m.book.recs[i]
-		if x.ev.ID >= r.ev.ID || x.seat != r.seat || x.ev.Kind == Dump || x.ev.Kind == SupplyStep && x.shape == "" {
-			continue
+		if x.ev.ID >= r.ev.ID || x.seat != r.seat || x.ev.Kind == Dump || x.shape == "" && (x.ev.Kind == SupplyStep || x.ev.Fault == FaultSpike) {
+			continue // a spike of three samples at most leaves the trace as it was
 		}
 		if first-x.ev.Onset > disturbNs {
 			break

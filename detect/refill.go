@@ -18,6 +18,9 @@ const (
 	// refillLeast is how many samples a supply takes at least to fill up half of
 	// that: a fault that ends is over from one to the next.
 	refillLeast = 4
+	// hurriesDepth is the share of the gauge pressure that what comes and goes on a
+	// bench stays below (common practice, no source).
+	hurriesDepth = 0.05
 	// swingNs is how long after the onset it is looked whether the trace swings.
 	swingNs = 100e6
 	// refillNoise is how far the fall must be beyond noise.
@@ -56,8 +59,14 @@ func (n *naming) straight() bool {
 // up little by little, if at all: a supply fills up what a vent let out before
 // it shut. back tells that it did come up.
 func (n *naming) refilled() (yes, back bool) {
-	if n.depth < refillNoise*n.noise || !n.abrupt() || n.course.back < -0.25*n.depth-2*n.sd ||
+	if n.depth < refillNoise*n.noise || n.course.back < -0.25*n.depth-2*n.sd ||
 		n.m.disturbedFrom(n.r) < n.r.ev.Onset || n.swings() { // what comes after another departure may be hum that has begun
+		return false, false
+	}
+	if n.hurriesBack() {
+		return true, true
+	}
+	if !n.abrupt() {
 		return false, false
 	}
 	held, half := n.reaches(0.9), n.leaves(0.5)
@@ -67,6 +76,23 @@ func (n *naming) refilled() (yes, back bool) {
 	}
 	from, to := n.leaves(0.75), n.leaves(0.25)
 	return to == n.to || to-from >= max(refillLeast, fall), half < n.to
+}
+
+// hurriesBack tells whether a fall too deep for anything that comes and goes went
+// smoothly and came back as smoothly, far sooner than heat leaves a diaphragm, or
+// from deeper than heat takes it: a regulator fills up what a vent let out. What
+// goes with three times the time constant that it came with takes 1.5 times as
+// long from three quarters to one as it took from a tenth to nine.
+func (n *naming) hurriesBack() bool {
+	if !n.final || n.lenient || n.length < 0.02 || n.depth < hurriesDepth*n.gauge {
+		return false
+	}
+	fall := n.reaches(0.9) - n.reaches(0.1)
+	from, to := n.leaves(0.75), n.leaves(0.25)
+	if to == n.to || fall < refillLeast || to-from < max(refillLeast, fall/30) {
+		return false
+	}
+	return (2*(to-from) <= 3*fall || n.depth > shockMost*n.gauge) && n.depth > refillNoise*n.noise*n.burst(to)
 }
 
 // swings tells whether the trace goes far beyond the line soon after the onset,

@@ -17,12 +17,18 @@ func TestFilledUpAgain(t *testing.T) {
 		rate, sigma, lag        float64
 		falls, drop, loop, heat float64 // s, Pa, s, Pa
 		noise                   float64 // times sigma
+		spike                   float64 // Pa, 40 ms before
 		want                    int
 	}{
 		{what: "6 ms of fall", rate: 5000, sigma: 300, lag: 0.2e-3, falls: 6e-3, drop: 0.35 * bar, loop: 0.1, want: 1},
 		{what: "few samples", rate: 1000, sigma: 1500, lag: 0.3e-3, falls: 3e-3, drop: 0.3 * bar, loop: 0.08, want: 1},
 		{what: "behind a lag", rate: 20000, sigma: 1400, lag: 2.7e-3, falls: 3e-3, drop: 0.5 * bar, loop: 0.2, want: 1},
 		{what: "filled up at once", rate: 10000, sigma: 500, lag: 0.2e-3, falls: 2e-3, drop: 0.3 * bar, loop: 0.02, want: 1},
+		{what: "60 ms of fall", rate: 5000, sigma: 800, lag: 0.2e-3, falls: 60e-3, drop: 4.5 * bar, loop: 0.03, want: 1},
+		{what: "60 ms of fall, few samples", rate: 1000, sigma: 800, lag: 0.2e-3, falls: 60e-3, drop: 4.5 * bar, loop: 0.03, want: 1},
+		{what: "half of what was there", rate: 5000, sigma: 800, lag: 0.2e-3, falls: 60e-3, drop: 12 * bar, loop: 0.15, want: 1},
+		{what: "a spike before", rate: 5000, sigma: 300, lag: 0.2e-3, falls: 6e-3, drop: 0.35 * bar, loop: 0.1, spike: 2 * bar, want: 1},
+		{what: "a sensor heated much", rate: 5000, sigma: 800, lag: 0.2e-3, heat: 5 * bar},
 		{what: "a heated sensor", rate: 5000, sigma: 300, lag: 0.2e-3, heat: 0.5 * bar},
 		{what: "a heated sensor, few samples", rate: 1000, sigma: 800, lag: 0.3e-3, heat: 0.5 * bar},
 		{what: "a burst of noise", rate: 20000, sigma: 1300, noise: 6},
@@ -44,6 +50,9 @@ func TestFilledUpAgain(t *testing.T) {
 				if x < 0.004 {
 					v += c.noise * c.sigma * r.NormFloat64()
 				}
+			}
+			if x := (t - open + 0.04) * c.rate; x >= 0 && x < 2 {
+				v -= c.spike
 			}
 			return v, true
 		}
