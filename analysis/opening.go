@@ -110,6 +110,7 @@ type opening struct {
 	past                past
 	alone               *profile // the fit as if no step had gone before
 	slow                bool     // it may take longer to open than openings do
+	cramped             bool     // a longer stretch would have it take longer than is allowed
 	first               bool     // the earlier opening is the one that is asked for
 	settled             float64  // misfit, once the fits can no longer be solved; 0: they can
 	rings               bool     // the line's resonance is fitted

@@ -115,9 +115,12 @@ func (a *opening) likeliest() *profile {
 		a.b = a.rebinned(&a.b)
 	}
 	a.white = a.whitened(&a.b)
-	a.slow = false
+	a.slow, a.cramped = false, false
 	best := a.likeliestWidth()
-	if best == nil || a.earlier != straightRamp || best.width < 0.8*a.widest() || a.widest() >= slowestOpening {
+	if best != nil && best.width >= widthCramps*a.widest() {
+		a.cramped = true
+	}
+	if best == nil || a.earlier != straightRamp || !a.cramped || a.widest() >= slowestOpening {
 		return best
 	}
 	used := a.used
@@ -141,6 +144,10 @@ func (a *opening) rebinned(b *bins) bins {
 	}
 	return c
 }
+
+// widthCramps is the share of the widest opening from which a fit counts as
+// running into that bound.
+const widthCramps = 0.8
 
 // whitened is the whitener of bins of the stretch.
 func (a *opening) whitened(b *bins) *whitener {
@@ -240,6 +247,7 @@ func (a *opening) extend(early course) *profile {
 			return best
 		}
 		best = p
+		a.cramped = a.cramped || p.width >= widthCramps*a.widest()
 		if a.misfit(best) == 1 {
 			return best
 		}

@@ -48,3 +48,25 @@ func TestTornAtFirst(t *testing.T) {
 		}
 	}
 }
+
+// TestOpeningLongerThanAllowedAtFirst has holes that take some 0.1 s to open, in a
+// vessel that empties as slowly: where only the beginning of the fall is explained
+// by an opening of usual length, the whole is by a longer one.
+func TestOpeningLongerThanAllowedAtFirst(t *testing.T) {
+	for seed, width := range []float64{0.1, 0.08} {
+		sp := plain()
+		sp.shape, sp.sigma, sp.width, sp.after = 2, 1000, width, 0.3
+		sp.area = []float64{1.4e-6, 2.6e-6}[seed]
+		w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(13, uint64(3+2*seed))))
+		if !ok {
+			t.Fatal("no trigger would fire on the test's own opening")
+		}
+		f := FitOpening(w, ch, o)
+		if e := float64(*f.Onset - onset); math.Abs(e) > math.Max(0.02*width*1e9, float64(*f.OnsetU)) {
+			t.Errorf("seed 13, %d: onset off by %g ns, stated u %d", 3+2*seed, e, *f.OnsetU)
+		}
+		if f.AreaM2 != nil && math.Abs(*f.AreaM2/sp.area-1) > 0.1 || f.AreaLowerM2 != nil && *f.AreaLowerM2 > sp.area {
+			t.Errorf("seed 13, %d: area %v, at least %v, true %g; %v", 3+2*seed, f.AreaM2, f.AreaLowerM2, sp.area, f.Absent)
+		}
+	}
+}
