@@ -13,6 +13,7 @@ const bookMax = 256
 type record struct {
 	ev      Event
 	w       *watch        // windows still wanted; nil: none
+	guess   int64         // onset as the trigger had it, before any fit, ns
 	slack   int64         // how far the true onset may be from the guess, ns
 	seat    daq.ChannelID // the channel that gives the figures
 	fitted  bool          // a finding has come
@@ -38,7 +39,7 @@ func (b *book) open(k Kind, c *channel, onset, decided int64) *record {
 		Index: c.count - 1, Onset: onset, Reference: c.cfg.Reference,
 	}}
 	r.ev.Channels = []daq.ChannelID{c.id}
-	r.seat = c.id
+	r.seat, r.guess = c.id, onset
 	b.recs = append(b.recs, r)
 	if len(b.recs) > bookMax {
 		b.recs = slices.Delete(b.recs, 0, bookMax/4)
@@ -46,6 +47,12 @@ func (b *book) open(k Kind, c *channel, onset, decided int64) *record {
 		b.dropped += bookMax / 4
 	}
 	return r
+}
+
+// from is how far a time is from the event's onset, as it is known or as the
+// trigger had it, ns: sensors of one opening see it alike, not as a fit does.
+func (r *record) from(t int64) int64 {
+	return min(max(t-r.ev.Onset, r.ev.Onset-t), max(t-r.guess, r.guess-t))
 }
 
 // at returns the record of event id; nil if there is none any more.

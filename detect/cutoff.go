@@ -36,7 +36,7 @@ func (m *Monitor) gamma() float64 {
 // ends, and the gas cools at most.
 func (n *naming) stop() Kind {
 	e := &n.m.supply.closed
-	if !e.covers(n.r.ev.Onset, n.r.slack) || n.before <= 0 || n.kink.len == 0 {
+	if !e.covers(n.t, n.r.slack) || n.before <= 0 || n.kink.len == 0 {
 		return ""
 	}
 	if n.kink.s0 < -n.m.coolingMost()*n.before-3*n.kink.s0SD || n.kink.offset > 3*n.kink.offsetSD+0.1*n.depth {
@@ -53,7 +53,7 @@ func (n *naming) stop() Kind {
 // than the ramp is lost.
 func (n *naming) cutoff() Kind {
 	e := &n.m.supply.closed
-	t := n.r.ev.Onset
+	t := n.t
 	if !e.set || t < e.from-cutoffAheadNs-n.r.slack || t > e.to+cutoffAfterNs {
 		return ""
 	}

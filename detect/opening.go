@@ -301,11 +301,7 @@ func (m *Monitor) join(c *channel, onset, slack int64) *record {
 		if !r.ev.Opens() && r.ev.Kind != Dump && r.ev.Kind != SensorFault && !r.gentle() {
 			continue
 		}
-		d := onset - r.ev.Onset
-		if d < 0 {
-			d = -d
-		}
-		if d <= slack+r.slack+int64(2e6) && d < least {
+		if d := r.from(onset); d <= slack+r.slack+int64(2e6) && d < least {
 			best, least = r, d
 		}
 	}

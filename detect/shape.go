@@ -272,7 +272,7 @@ func (n *naming) leak() Kind {
 	if q.offset > 3*q.offsetSD+0.15*n.depth || q.drift > 3*q.driftSD+0.6*rate/math.Max(q.len, 1) {
 		return ""
 	}
-	if e := &n.m.supply.closed; e.covers(n.r.ev.Onset, n.r.slack) {
+	if e := &n.m.supply.closed; e.covers(n.t, n.r.slack) {
 		return ""
 	}
 	if n.ended() {
