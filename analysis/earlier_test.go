@@ -283,3 +283,32 @@ func TestJoin(t *testing.T) {
 		t.Errorf("all shared: u %g, want that of the better one", m.u)
 	}
 }
+
+// TestStepJustBefore has a supply's step so shortly before the opening that the ramp
+// up to it seems straight at this sample rate. Fitted without it the pressure is the
+// step's size too low: the interval must not be that of a fit that explains the data.
+func TestStepJustBefore(t *testing.T) {
+	const seed, size, rises = 20274, 0.7e5, 8e-3 // Pa, s
+	t.Logf("seed %d", seed)
+	for i, before := range []float64{12e-3, 20e-3, 25e-3} {
+		sp := plain()
+		sp.rate, sp.lag, sp.area, sp.sigma, sp.step, sp.after = 500, 2e-3, 1e-6, 3000, 200, 0.4
+		w, ch, o, onset, ok := sp.window(rand.New(rand.NewPCG(seed, uint64(i))))
+		if !ok {
+			t.Fatal("no trigger would fire on the test's own opening")
+		}
+		for k := range w.V {
+			if x := float64(w.T[k]-onset)*1e-9 + before; x > 0 {
+				w.V[k] += size * math.Min(x/rises, 1)
+			}
+		}
+		ch.LagUS = 0.03 * sp.lag
+		f := FitOpening(w, ch, o)
+		if e, u := float64(*f.Onset-onset), float64(*f.OnsetU); math.Abs(e) > 1.5*u || u > 30e6 {
+			t.Errorf("step %g s before: onset off by %g ns, stated u %g", before, e, u)
+		}
+		if e, u := *f.PressurePa-sp.truth-size, *f.PressureUPa; math.Abs(e) > 1.5*u || u > 3*size {
+			t.Errorf("step %g s before: pressure off by %g Pa, stated u %g", before, e, u)
+		}
+	}
+}

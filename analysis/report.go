@@ -69,6 +69,9 @@ func (a *opening) look() (seen, bool) {
 	v.dof = a.noise.dof
 	v.ramp, _ = a.mixed(figRamp)
 	v.lnK, v.lnKU = a.mixedRate()
+	if left := a.unexplained(); left > 0 {
+		v.doubt(left, math.Max(v.level+a.gauge-a.ambient, left))
+	}
 	for _, x := range []float64{v.onset, v.onsetU, v.start, v.startU, v.level, v.levelU, v.ramp, v.lnK} {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return v, false
@@ -94,6 +97,46 @@ func (a *opening) look() (seen, bool) {
 	v.level += a.gauge
 	v.onset, v.start = v.onset-a.ch.DelayS, v.start-a.ch.DelayS
 	return v, true
+}
+
+// doubt widens what the fit says by a misfit of left, Pa, at an opening under the
+// gauge pressure over, Pa: the onset by the time in which the pressure falls by as
+// much, the area by its part of the fall.
+func (v *seen) doubt(left, over float64) {
+	late := left / (math.Exp(v.lnK) * over)
+	v.levelU = math.Hypot(v.levelU, left)
+	v.onsetU, v.startU = math.Hypot(v.onsetU, late), math.Hypot(v.startU, late)
+	v.lnKU = math.Hypot(v.lnKU, left/(fallFraction*over))
+}
+
+// unexplainedSpan is how many samples before the onset a fit that explains the rest
+// badly is asked how far it is off.
+const unexplainedSpan = 48
+
+// unexplained is by how much, Pa, the best fit is off in the mean of three neighbours
+// at most, shortly before the onset, where it was led astray; 0: it was not. The
+// pressure of opening may be off by as much: the rest of the misfit's statistics holds
+// only for what is missing everywhere alike.
+func (a *opening) unexplained() float64 {
+	best := bestOf(a.fits)
+	if best == nil || best.first || a.excess() < plausibly {
+		return 0
+	}
+	y := make([]float64, a.used)
+	sv := a.solver(&best.course)
+	sv.read(&best.course, a.b.t[:a.used], y)
+	most := 0.0
+	for i := 1; i < a.used-1; i++ {
+		if t := a.b.t[i] - best.onset; t < -unexplainedSpan*a.s.dt || t > 0 {
+			continue
+		}
+		sum := 0.0
+		for k := i - 1; k <= i+1; k++ {
+			sum += a.b.y[k] - y[k]
+		}
+		most = math.Max(most, math.Abs(sum)/3)
+	}
+	return most
 }
 
 // withinWindow keeps the uncertainties within what the window itself bounds: the
