@@ -135,7 +135,11 @@ func (r *Runaway) after() (vesselState, error) {
 	top := c.top(ofVessel, from, end, topNoise*noise)
 	// An opened vessel: from where it falls fast until the end it is left out.
 	sure := emptySure * noise / (c.seconds() * math.Sqrt(5)) // of a slope through four cells
-	for i := top + 3*need; i+4 < end; i++ {
+	for i := top + need; i+4 < end; i++ {
+		// While the gas is hot its pressure falls as fast: then its amount has to as well.
+		if i < top+3*need && !(r.amountLine(i, i+4).falls() < emptyRate) {
+			continue
+		}
 		if p, b, n := c.line(ofVessel, i, i+4); n > 2 && b/r.absolute(p) < emptyRate && b < -sure {
 			end = i
 			break

@@ -72,6 +72,14 @@ type courseLine struct {
 	n                   int     // cells
 }
 
+// falls is the relative slope, 1/s; 0 where it is not known.
+func (l courseLine) falls() float64 {
+	if l.n < 3 || l.mean <= 0 {
+		return 0
+	}
+	return l.slope / l.mean
+}
+
 // amountLine fits p/T over cells [from, to).
 func (r *Runaway) amountLine(from, to int) courseLine {
 	c := &r.course

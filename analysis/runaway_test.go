@@ -23,7 +23,8 @@ type vesselRun struct {
 	told    float64 // s at which a runaway is told; 0: when it comes
 	dip     float64 // s at which the skin loses 5 °C that nobody tells of; 0: never
 	leak    float64 // mol/(s Pa) of overpressure that the vessel loses
-	filled  float64 // Pa above ambient that it is filled to
+	filled  float64 // Pa above ambient that it is filled to; below: evacuated
+	opened  float64 // s at which somebody opens it and tells nobody; 0: never
 }
 
 const (
@@ -80,6 +81,9 @@ func (v vesselRun) play() RunawayResult {
 		at := int64(i) * 1e6
 		p := (n - lost) * 8.314462618 * (gas + 273.15) / testVolume
 		lost += dt * v.leak * (p - testBefore)
+		if v.opened > 0 && t >= v.opened {
+			lost += dt / 2 * n * math.Max(0, p-testBefore) / p
+		}
 		if v.gauge {
 			p -= testBefore
 		}
@@ -221,6 +225,18 @@ func TestAbsentResultsSayWhy(t *testing.T) {
 	}
 	if x.GasMol != nil {
 		t.Errorf("10 s of a quiet vessel: %v", x)
+	}
+}
+
+// A vessel that is opened soon after the gas came, with no input that tells, has
+// no amount of gas: what is left in it is none.
+func TestVesselOpenedEarly(t *testing.T) {
+	for _, opened := range []float64{testRunaway + 18, testRunaway + 25, testRunaway + 60} {
+		x := vesselRun{seed: 9, until: 400, sigmaPa: 300, mol: 0.4, filled: -5e4, opened: opened}.play()
+		t.Logf("seed 9, opened at %g s: %v", opened, x.Absent["gas_mol"])
+		if x.GasMol != nil && math.Abs(*x.GasMol-0.4) > *x.GasUMol {
+			t.Errorf("seed 9, opened at %g s: %.4f mol +- %.4f of 0.4", opened, *x.GasMol, *x.GasUMol)
+		}
 	}
 }
 
