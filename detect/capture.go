@@ -17,14 +17,17 @@ const (
 // A capture is a ring of a pressure channel's newest samples at full rate,
 // from which windows are copied.
 type capture struct {
-	t    []int64
-	v    []float64
-	q    []daq.Quality
-	mask int
-	n    int // samples taken
+	t []int64
+	v []float64
+	q []daq.Quality
+	// whole is what the samples were before what is periodic was taken off them;
+	// nil: nothing ever was.
+	whole []float64
+	mask  int
+	n     int // samples taken
 	// limit is what a sample may stand out by, Pa, until it counts as a spike
 	limit float64
-	marks int // made so far
+	marks int // made so far, and times that samples have changed
 }
 
 func newCapture(rateHz float64) *capture {
@@ -44,9 +47,27 @@ func (c *capture) push(s []daq.Sample) {
 			x := &s[i]
 			t[i], v[i], q[i] = x.T, x.V, x.Q
 		}
+		if c.whole != nil {
+			copy(c.whole[at:at+n], v)
+		}
 		c.n += n
 		s = s[n:]
 	}
+}
+
+// keepRaw begins to hold the samples as they come beside what is made of them.
+func (c *capture) keepRaw() {
+	if c.whole == nil {
+		c.whole = append([]float64(nil), c.v...)
+	}
+}
+
+// raw is sample number i as it came.
+func (c *capture) raw(i int) float64 {
+	if c.whole != nil {
+		return c.whole[i&c.mask]
+	}
+	return c.v[i&c.mask]
 }
 
 // mark marks sample number i, which must still be held.
@@ -73,7 +94,7 @@ func (c *capture) copyOut(from, to int) (t []int64, v []float64, q []daq.Quality
 	t, v, q = make([]int64, n), make([]float64, n), make([]daq.Quality, n)
 	for k := range n {
 		i := (from + k) & c.mask
-		t[k], v[k], q[k] = c.t[i], c.v[i], c.q[i]
+		t[k], v[k], q[k] = c.t[i], c.raw(i), c.q[i]
 	}
 	return t, v, q
 }

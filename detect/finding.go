@@ -32,7 +32,8 @@ type Window struct {
 	Others []Window
 }
 
-// Tone is a periodic disturbance.
+// Tone is a periodic disturbance: the frequency at which it comes back, and the
+// amplitude of a sine of the same power.
 type Tone struct {
 	HzNominal   float64
 	AmplitudePa float64

@@ -34,6 +34,7 @@ type window struct {
 	shift  float64 // what the course's own bend adds to the line, per value
 	bow    float64 // the baseline's parabola less its line, at the window
 	bowSD  float64
+	wave   float64 // of |r| that an error of what was taken off as periodic may make
 	kin    float64 // excess noise of the next faster level
 	own    spread  // second moment of r/sd as measured
 	env    envelope
@@ -363,7 +364,7 @@ func (l *level) watchBend() bool {
 		w.bow, w.bowSD = c*f, math.Abs(f)*sdC
 		w.shift = e
 		w.r = w.sum - size*(l.mean+e) - w.lever*l.slope
-		w.thr = w.z*sd*w.excess(l.sigma) + size*(l.quant+easeDoubt*math.Abs(e))
+		w.thr = w.z*sd*w.excess(l.sigma) + size*(l.quant+easeDoubt*math.Abs(e)) + w.wave
 		if w.own.n < ownLeast {
 			w.thr = math.Inf(1) // the noise of this window is not known yet
 		}
@@ -452,7 +453,7 @@ func (l *level) limit(w *window) {
 		}
 		thr = math.Max(thr, own)
 	}
-	w.thr = thr + float64(w.length)*l.quant
+	w.thr = thr + float64(w.length)*l.quant + w.wave
 	w.shift, w.bow, w.bowSD = 0, 0, 0
 }
 

@@ -59,10 +59,14 @@ func (m *Monitor) fired(c *channel, li int) {
 		case l.n < l.young && w.length > l.sharp:
 			return
 		case l.confirm(k, -1):
-			m.fell(c, li, w)
+			if !m.retells(l, w, c) {
+				m.fell(c, li, w)
+			}
 			return
 		case l.confirm(k, +1):
-			m.rose(c, li, w)
+			if !m.retells(l, w, c) {
+				m.rose(c, li, w)
+			}
 			return
 		}
 	}
@@ -540,7 +544,7 @@ func (m *Monitor) window(c *channel, k *watch) Window {
 	p := c.p
 	span := int(beforeS * 1e9 / float64(c.period))
 	from := max(k.onset-span, p.cap.oldest())
-	w := Window{Channel: c.id, NoisePa: p.sigma(), StepPa: p.code, PeakPa: k.peak, SupplyOpen: m.supplyState()}
+	w := Window{Channel: c.id, NoisePa: p.sigma(), StepPa: p.code, PeakPa: k.peak, SupplyOpen: m.supplyState(), Periodic: p.pulse.told()}
 	if math.IsInf(w.PeakPa, 0) {
 		w.PeakPa = k.v0
 	}

@@ -89,6 +89,8 @@ type pressure struct {
 	high      float64
 	seep      seep
 	swell     swell
+	pulse     pulsation
+	rate      float64 // Hz
 	cap       *capture
 }
 
@@ -178,6 +180,7 @@ func (p *pressure) setRate(rateHz, share float64) {
 		div *= octave
 	}
 	p.stay = max(octave/2, int(stayS*rateHz)/octave)
+	p.rate = rateHz
 	p.fresh = true
 	p.disturb(int(rateHz)) // nobody knows yet what is about on this channel
 }
@@ -229,6 +232,9 @@ func (p *pressure) push(s []daq.Sample) (taken, fired, spiked int) {
 	l0 := &p.levels[0]
 	for i := range s {
 		v := s[i].V - p.base
+		if p.pulse.n > 0 {
+			v -= p.pulse.at(s[i].T)
+		}
 		e := v - l0.newestMean()
 		if p.run > 0 || p.phase != calm || math.Abs(e) > p.jump {
 			spiked = p.depart(v, e)
@@ -461,6 +467,9 @@ func (p *pressure) excess() float64 {
 func (p *pressure) disturb(samples int) {
 	p.disturbed = p.levels[0].n + max(spanMax, samples)
 	p.fresh = p.fresh && p.levels[0].n == 0
+	if p.cap.n > 0 {
+		p.pulse.hurry(p.cap.t[(p.cap.n-1)&p.cap.mask])
+	}
 	for i := range p.levels[:p.nl] {
 		l := &p.levels[i]
 		l.study = l.n + max(spanMax, samples/l.div)

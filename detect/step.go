@@ -90,13 +90,14 @@ func (m *Monitor) inspect(c *channel, s []daq.Sample, i int) {
 func (m *Monitor) measure(c *channel, s []daq.Sample, from, to int) {
 	p := c.p
 	for from < to {
-		n, level, spiked := p.push(upTo(s[from:to], min(m.due, p.seep.due(s[from].T))))
+		n, level, spiked := p.push(upTo(s[from:to], min(m.due, p.seep.due(s[from].T), p.pulse.due(s[from].T))))
 		held := s[from : from+n]
 		from += n
 		x := &s[from-1]
 		c.count = c.before + uint64(from)
 		c.lastT, c.seenT, c.last = x.T, x.T, x.V
 		p.cap.push(held)
+		p.pulse.clear(p.cap, n)
 		if level >= 0 || spiked > 0 || p.phase != calm || p.sunk {
 			m.attend(c, s, from-1, level, spiked)
 		}
@@ -106,6 +107,9 @@ func (m *Monitor) measure(c *channel, s []daq.Sample, from, to int) {
 		}
 		if x.T >= m.due {
 			m.look(x.T)
+		}
+		if x.T >= p.pulse.lookT {
+			m.track(c)
 		}
 	}
 }
