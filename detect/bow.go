@@ -22,7 +22,7 @@ func (e *bow) of(p *pressure, o *tone, from, to int) bool {
 	for k := range e.n {
 		for i := to - (e.n-k)*e.div; i < to-(e.n-k-1)*e.div; i++ {
 			j := i & p.cap.mask
-			if p.cap.q[j]&(daq.Bad|daq.Spike) != 0 {
+			if p.cap.q[j]&(daq.Bad|daq.Spike|daq.Saturated) != 0 {
 				return false
 			}
 			v[k] += (p.cap.v[j] - base) / float64(e.div)

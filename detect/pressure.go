@@ -232,7 +232,7 @@ func (p *pressure) push(s []daq.Sample) (taken, fired, spiked int) {
 	l0 := &p.levels[0]
 	for i := range s {
 		v := s[i].V - p.base
-		if p.pulse.n > 0 {
+		if p.pulse.n > 0 && s[i].Q&daq.Saturated == 0 { // a reading at its end holds no tone
 			v -= p.pulse.at(s[i].T)
 		}
 		e := v - l0.newestMean()

@@ -15,21 +15,22 @@ const (
 	// than the one before did.
 	tells = 0.15
 
-	seekNs     = int64(250e6) // into a trace when tones are looked for at first
-	seekMostNs = int64(4e9)   // between looks where none is found
-	tuneNs     = int64(150e6) // between fits of a tone,
-	tuneMostNs = int64(500e6) // where its prediction's error is not as little as
-	tuneSlip   = 0.5          // turns by which a fit may be ahead at most over its strip
-	tuneAges   = 1.5          // by which a prediction's error grows between
-	tuneSmall  = 0.01         // of the variance of a sample
-	seekS      = 0.12         // s that it takes to find one at least
-	seekHz     = 700.0        // means a second
-	stripS     = 1.5          // s in which tones are looked for
-	tunePoints = 3            // means a period of the highest harmonic
-	tuneS      = 0.6          // s to which one is fitted, or
-	tuneTurns  = 6.0          // periods of it
-	replayS    = 2.0          // s of the trace that are gone through anew
-	guardLeast = 8            // newest samples that no fit sees
+	seekNs      = int64(250e6) // into a trace when tones are looked for at first
+	seekMostNs  = int64(4e9)   // between looks where none is found
+	tuneNs      = int64(150e6) // between fits of a tone,
+	tuneMostNs  = int64(500e6) // where its prediction's error is not as little as
+	tuneSlip    = 0.5          // turns by which a fit may be ahead at most over its strip
+	tuneAges    = 1.5          // by which a prediction's error grows between
+	tuneSmall   = 0.01         // of the variance of a sample
+	seekS       = 0.12         // s that it takes to find one at least
+	seekHz      = 700.0        // means a second
+	stripS      = 1.5          // s in which tones are looked for
+	tunePoints  = 3            // means a period of the highest harmonic
+	tuneS       = 0.6          // s to which one is fitted, or
+	tuneTurns   = 6.0          // periods of it
+	replayS     = 2.0          // s of the trace that are gone through anew
+	replayLeast = 256          // samples of it
+	guardLeast  = 8            // newest samples that no fit sees
 )
 
 // A pulsation is what comes and goes on a channel with a period of its own, and
@@ -58,7 +59,9 @@ func (z *pulsation) clear(c *capture, n int) {
 		return
 	}
 	for i := c.n - n; i < c.n; i++ {
-		c.v[i&c.mask] -= z.at(c.t[i&c.mask])
+		if c.q[i&c.mask]&daq.Saturated == 0 {
+			c.v[i&c.mask] -= z.at(c.t[i&c.mask])
+		}
 	}
 }
 
@@ -178,7 +181,9 @@ func (p *pressure) retake(from int) {
 	p.cap.marks++
 	for k := max(from, p.cap.oldest()); k < p.cap.n; k++ {
 		j := k & p.cap.mask
-		p.cap.v[j] = p.cap.whole[j] - p.pulse.at(p.cap.t[j])
+		if p.cap.q[j]&daq.Saturated == 0 {
+			p.cap.v[j] = p.cap.whole[j] - p.pulse.at(p.cap.t[j])
+		}
 	}
 	p.replay(p.lastFall + 1)
 }

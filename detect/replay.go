@@ -12,6 +12,9 @@ func (p *pressure) replay(from int) {
 	p.restart()
 	p.uncertain(p.rate)
 	from = p.whole(int(replayS*p.rate), from)
+	if p.cap.n-from < replayLeast {
+		return // the noise known is better than what so few samples tell
+	}
 	for i := range p.levels[:p.nl] {
 		l := &p.levels[i]
 		for k := range l.win[:l.nw] {

@@ -88,7 +88,7 @@ func (p *pressure) explained(l *level, w *window) (tone int, u turnover) {
 // level l sees, and follows it then.
 func (m *Monitor) retells(l *level, w *window, c *channel) bool {
 	p := c.p
-	if p.pulse.n == 0 {
+	if p.pulse.n == 0 || p.levels[0].n < p.saturated {
 		return false
 	}
 	i, u := p.explained(l, w)
