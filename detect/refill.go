@@ -21,6 +21,9 @@ const (
 	// hurriesDepth is the share of the gauge pressure that what comes and goes on a
 	// bench stays below (common practice, no source).
 	hurriesDepth = 0.05
+	// deepTimes is how much longer than it fell what is deeper than that may take to
+	// come back; heat that goes ten times as slowly as it came takes six times as long.
+	deepTimes = 4.0
 	// swingNs is how long after the onset it is looked whether the trace swings.
 	swingNs = 100e6
 	// refillNoise is how far the fall must be beyond noise.
@@ -79,8 +82,8 @@ func (n *naming) refilled() (yes, back bool) {
 }
 
 // hurriesBack tells whether a fall too deep for anything that comes and goes went
-// smoothly and came back as smoothly, far sooner than heat leaves a diaphragm, or
-// from deeper than heat takes it: a regulator fills up what a vent let out. What
+// smoothly and came back as smoothly, far sooner than heat leaves a diaphragm, the
+// more so from deeper than heat takes it: a regulator fills up what a vent let out. What
 // goes with three times the time constant that it came with takes 1.5 times as
 // long from three quarters to one as it took from a tenth to nine.
 func (n *naming) hurriesBack() bool {
@@ -92,7 +95,11 @@ func (n *naming) hurriesBack() bool {
 	if to == n.to || fall < refillLeast || to-from < max(refillLeast, fall/30) {
 		return false
 	}
-	return (2*(to-from) <= 3*fall || n.depth > shockMost*n.gauge) && n.depth > refillNoise*n.noise*n.burst(to)
+	times := 1.5
+	if n.depth > shockMost*n.gauge {
+		times = deepTimes
+	}
+	return float64(to-from) <= times*float64(fall) && n.depth > refillNoise*n.noise*n.burst(to)
 }
 
 // swings tells whether the trace goes far beyond the line soon after the onset,
