@@ -126,3 +126,32 @@ func TestToneThatEnded(t *testing.T) {
 		})
 	}
 }
+
+// A hole that opens about as slowly as a faint hum swings does not change the hum:
+// it is neither louder nor gone, and nothing else opens in the blow-down.
+func TestHumOutlastsAnOpening(t *testing.T) {
+	for i := range uint64(12) {
+		s := humming(10000, 1.8, 50, 0, 9, false)
+		s.openings = []opening{{t: 1.5 + 1.7e-3*float64(i), width: 8e-3 + 2e-3*float64(i), k: 2 + float64(i)}}
+		seed := 580 + i
+		m := monitorOf(t, &s, s.samples(rand.New(rand.NewPCG(seed, 0))))
+		last := map[int]Event{}
+		for _, e := range m.Take().Events {
+			last[e.ID] = e
+		}
+		opens := 0
+		for _, e := range last {
+			if e.Opens() {
+				opens++
+			}
+		}
+		z := &m.channels[0].p.pulse
+		if opens != 1 || z.n != 1 {
+			t.Errorf("seed %d: %d openings, %d tones, want one of each", seed, opens, z.n)
+			continue
+		}
+		if was, is := 1.8*s.sigma, math.Sqrt(2*z.tones[0].power()); math.Abs(is/was-1) > 0.25 {
+			t.Errorf("seed %d: hum of %.0f Pa is taken for %.0f Pa after an opening", seed, was, is)
+		}
+	}
+}

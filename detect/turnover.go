@@ -9,6 +9,8 @@ const (
 	goneLeast = 12   // samples of a departure that a tone's change may explain, and
 	goneTurn  = 0.25 // of a period at least,
 	goneTurns = 4.0  // and periods at most
+
+	settledTurns = 3 // periods after a fall until its course is no more than a parabola
 )
 
 // A turnover is a change of a tone's amplitude.
@@ -25,6 +27,9 @@ type turnover struct {
 func (p *pressure) turned(o *tone) (u turnover, ok bool) {
 	span := int(math.Ceil(p.rate / o.hz))
 	u.from = p.cap.n - span
+	if p.phase != calm && u.from < p.lastFall+settledTurns*span {
+		return u, false // how a hole opens is no tone's doing
+	}
 	var e bow
 	if !e.of(p, o, u.from, p.cap.n) {
 		return u, false
@@ -33,7 +38,11 @@ func (p *pressure) turned(o *tone) (u turnover, ok bool) {
 	white := p.sigma() * p.sigma()
 	u.rest, u.err = math.Min(math.Max(white, o.rest), goneNoise*white), o.err
 	rest := u.rest / float64(e.div)
-	if e.left(gain) > goneShare*e.left(0) || e.left(gain) > goneNoise*rest*float64(e.n) {
+	most := goneNoise
+	if p.phase != calm { // a parabola tells little of a blow-down
+		most = 1 + 4/math.Sqrt(float64(e.n))
+	}
+	if e.left(gain) > goneShare*e.left(0) || e.left(gain) > most*rest*float64(e.n) {
 		return u, false
 	}
 	u.gain = 1 + gain
