@@ -3,6 +3,8 @@ package detect
 import "math"
 
 const (
+	windowsMost = 4 // of a level
+
 	ringLen  = 512
 	ringMask = ringLen - 1
 	// A baseline is a straight line through up to spanMax values that ends
@@ -82,7 +84,7 @@ type level struct {
 	invN             float64
 	invJ             float64
 	nw               int // windows in use
-	win              [4]window
+	win              [windowsMost]window
 	sigma            float64 // sd of a value, white part
 	quant            float64 // bound of the quantisation error of a value
 }

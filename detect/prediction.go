@@ -26,44 +26,36 @@ func (p *pressure) uncertain(rate float64) {
 	for i := range p.levels[:p.nl] {
 		l := &p.levels[i]
 		for k := range l.win[:l.nw] {
-			w := &l.win[k]
-			w.wave = 0
-			for j := range p.pulse.tones[:p.pulse.n] {
-				w.wave += p.pulse.tones[j].moves(w.length, l.div, rate)
+			l.win[k].wave = 0
+		}
+	}
+	for j := range p.pulse.tones[:p.pulse.n] {
+		o, x := &p.pulse.tones[j], &p.pulse.sights[j]
+		if !x.holds(o, rate) {
+			x.of(p, o, rate)
+		}
+		for i := range p.levels[:p.nl] {
+			l := &p.levels[i]
+			for k := range l.win[:l.nw] {
+				w := &l.win[k]
+				w.wave += o.moves(&x.gain[i][k]) * errorWide * float64(w.length)
 			}
-			w.wave *= errorWide * float64(w.length)
 		}
 	}
 }
 
-// moves is the root mean square, per unit of a window's mean of length values of div
-// samples each, that the error of the tone's prediction makes. A wrong phase is
+// moves is the root mean square that the error of the tone's prediction makes in the
+// mean of a window that sees so much of the square of each harmonic. A wrong phase is
 // wrong in proportion to each harmonic's number.
-func (o *tone) moves(length, div int, rate float64) float64 {
+func (o *tone) moves(gain *[toneMost + 1]float64) float64 {
 	var sum, all float64
 	for h := 1; h <= o.h; h++ {
 		c := float64(h*h) * (o.a[h]*o.a[h] + o.b[h]*o.b[h])
-		g := dirichlet(float64(h)*o.hz/rate, div) * passes(float64(h)*o.hz/rate*float64(div), length)
-		sum += c * g * g
+		sum += c * gain[h]
 		all += c
 	}
 	if all == 0 {
 		return 0
 	}
 	return o.err * math.Sqrt(sum/all)
-}
-
-// passes is the amplitude that a wave of f turns a value has in the mean of length
-// values seen from the line through a full baseline.
-func passes(f float64, length int) float64 {
-	const b = spanMax
-	phi := 2 * math.Pi * f
-	d := float64(gapFull) + (b+1)/2.0 - (float64(length)+1)/2
-	mean := dirichlet(f, b)
-	const h = 1e-4
-	slope := -(dirichlet(f*(1+h), b) - dirichlet(f*(1-h), b)) / (2 * h * phi) * 12 / (b*b - 1)
-	sin, cos := math.Sincos(-phi * d)
-	re := dirichlet(f, length) - (cos*mean - sin*slope*d)
-	im := -(sin*mean + cos*slope*d)
-	return math.Hypot(re, im)
 }

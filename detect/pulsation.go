@@ -21,7 +21,8 @@ const (
 	tuneMostNs  = int64(500e6) // where its prediction's error is not as little as
 	tuneSlip    = 0.5          // turns by which a fit may be ahead at most over its strip
 	tuneAges    = 1.5          // by which a prediction's error grows between
-	tuneSmall   = 0.01         // of the variance of a sample
+	tuneSmall   = 0.01         // of the variance of a sample, or
+	tuneNoise   = 1.0          // times what noise alone makes of it in the mean
 	seekS       = 0.12         // s that it takes to find one at least
 	seekHz      = 700.0        // means a second
 	stripS      = 1.5          // s in which tones are looked for
@@ -36,12 +37,13 @@ const (
 // A pulsation is what comes and goes on a channel with a period of its own, and
 // is taken off before anything is looked for.
 type pulsation struct {
-	tones [tonesMost]tone
-	n     int
-	pace  int64 // ns between fits
-	lookT int64 // when to look again; 0: as the trace begins
-	wait  int64 // between looks for tones
-	seekT int64
+	tones  [tonesMost]tone
+	sights [tonesMost]sight // what the windows see of them
+	n      int
+	pace   int64 // ns between fits
+	lookT  int64 // when to look again; 0: as the trace begins
+	wait   int64 // between looks for tones
+	seekT  int64
 }
 
 // at is the sum of the tones at bench time t.

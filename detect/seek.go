@@ -6,6 +6,13 @@ import (
 	"ventward/daq"
 )
 
+const (
+	standsOut = 24.0 // times what noise alone makes of its square a harmonic has at least
+	// A fit that leaves more than hopeless of the variance at its second step will
+	// not leave less than pays; one that changes by less than settled is done.
+	hopeless, settled = 0.85, 1e-4
+)
+
 // seek looks for one tone more, and takes it off where that pays.
 func (p *pressure) seek(m *Monitor, c *channel) bool {
 	rate := p.rate
@@ -50,20 +57,36 @@ func (p *pressure) seek(m *Monitor, c *channel) bool {
 }
 
 // settle fits frequency and harmonics of a new tone, and leaves out harmonics that
-// do not stand out.
+// do not stand out. What leaves nearly all at first isn't followed on.
 func (f *series) settle(s *strip, o *tone) bool {
+	before := math.Inf(1)
 	for k := range 5 {
 		if !f.fit(s, o, k > 0) {
 			return false
 		}
-		if k == 2 {
-			left, _ := f.left()
-			for o.h > 1 && o.a[o.h]*o.a[o.h]+o.b[o.h]*o.b[o.h] < 24*left/float64(f.n) {
-				o.h--
-			}
+		left, trend := f.left()
+		if k == 1 && left > hopeless*trend {
+			return false
 		}
+		if k == 2 && o.slim(standsOut*left/float64(f.n)) {
+			continue
+		}
+		if k >= 2 && math.Abs(before-left) < settled*left {
+			break
+		}
+		before = left
 	}
 	return o.hz > 0
+}
+
+// slim leaves out the highest harmonics of which the square of the amplitude isn't
+// least, and tells whether there were any.
+func (o *tone) slim(least float64) bool {
+	had := o.h
+	for o.h > 1 && o.a[o.h]*o.a[o.h]+o.b[o.h]*o.b[o.h] < least {
+		o.h--
+	}
+	return o.h < had
 }
 
 // foretold tells whether a fit of the tone to most of the strip tells the rest of

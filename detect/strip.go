@@ -27,26 +27,37 @@ func (p *pressure) strip(s *strip, from, to, div, i int) {
 	s.n, s.div, s.rate = 0, div, p.rate
 	mid := (from + to) / 2
 	s.t0 = p.cap.t[mid&p.cap.mask]
-	base := p.cap.raw(mid)
 	for ; from+div <= to; from += div {
-		sum, t, ok := 0.0, 0.0, true
-		for k := from; k < from+div; k++ {
-			j := k & p.cap.mask
-			if p.cap.q[j]&(daq.Bad|daq.Spike) != 0 {
-				ok = false
-				break
-			}
-			v := p.cap.raw(k) - base
-			if p.pulse.n > 0 {
-				v -= p.pulse.others(p.cap.t[j], i)
-			}
-			sum += v
-			t += float64(p.cap.t[j] - s.t0)
-		}
-		if ok {
-			s.v[s.n], s.t[s.n] = sum/float64(div), t/float64(div)*1e-9
+		if sum, t, ok := p.summed(from, from+div, mid, i); ok {
+			s.v[s.n], s.t[s.n] = sum/float64(div), float64(t)/float64(div)*1e-9
 			s.n++
 		}
 	}
 	s.half = math.Max(float64(p.cap.t[(to-1)&p.cap.mask]-s.t0)*1e-9, 1e-9)
+}
+
+// summed is the sum of samples [from, to) as they came, less sample number mid each,
+// without the tones but number i, and that of their times after mid's; ok if all are
+// measurements.
+func (p *pressure) summed(from, to, mid, i int) (v float64, t int64, ok bool) {
+	c := p.cap
+	values := c.v
+	if c.whole != nil {
+		values = c.whole
+	}
+	base, t0 := values[mid&c.mask], c.t[mid&c.mask]
+	alone := p.pulse.n == 0 || p.pulse.n == 1 && i == 0
+	for k := from; k < to; k++ {
+		j := k & c.mask
+		if c.q[j]&(daq.Bad|daq.Spike) != 0 {
+			return 0, 0, false
+		}
+		x := values[j] - base
+		if !alone {
+			x -= p.pulse.others(c.t[j], i)
+		}
+		v += x
+		t += c.t[j] - t0
+	}
+	return v, t, true
 }

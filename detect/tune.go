@@ -25,7 +25,7 @@ func (p *pressure) tune(i int) bool {
 			o.err = math.Sqrt(math.Max(o.differs(known, p.cap.t[(p.cap.n-1)&p.cap.mask], p.pulse.pace), errorKeep*known.err*known.err))
 			*known = o
 			p.uncertain(rate)
-			p.pulse.settle(o.err*o.err < tuneSmall*left)
+			p.pulse.settle(o.err*o.err < left*math.Max(tuneSmall, tuneNoise*float64(fitTrend+2*o.h+1)/float64(to-from)))
 			if from > first { // it has changed of late
 				p.retake(from)
 			}
