@@ -79,16 +79,6 @@ func (f *series) settle(s *strip, o *tone) bool {
 	return o.hz > 0
 }
 
-// slim leaves out the highest harmonics of which the square of the amplitude isn't
-// least, and tells whether there were any.
-func (o *tone) slim(least float64) bool {
-	had := o.h
-	for o.h > 1 && o.a[o.h]*o.a[o.h]+o.b[o.h]*o.b[o.h] < least {
-		o.h--
-	}
-	return o.h < had
-}
-
 // foretold tells whether a fit of the tone to most of the strip tells the rest of
 // it as well, and sets the error of its prediction.
 func (p *pressure) foretold(o *tone, s *strip, trend float64) bool {

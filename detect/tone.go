@@ -68,7 +68,7 @@ func dirichlet(f float64, n int) float64 {
 func (o *tone) power() float64 {
 	s := 0.0
 	for h := 1; h <= o.h; h++ {
-		s += (o.a[h]*o.a[h] + o.b[h]*o.b[h]) / 2
+		s += o.square(h) / 2
 	}
 	return s
 }
@@ -79,3 +79,44 @@ func (o *tone) shift(t int64) {
 	n := math.Round(float64(t-o.t0) * o.hz * 1e-9)
 	o.t0 += int64(math.Round(n / o.hz * 1e9))
 }
+
+// slim leaves out the highest harmonics of which the square of the amplitude isn't
+// least, and tells whether there were any.
+func (o *tone) slim(least float64) bool {
+	had := o.h
+	for o.h > 1 && o.square(o.h) < least {
+		o.h--
+	}
+	return o.h < had
+}
+
+// simplify leaves out harmonics of which the square of the amplitude isn't least: at
+// the top, and those between where all others are harmonics of one of them, as of hum
+// that was found among the strokes of a pump.
+func (o *tone) simplify(least float64) {
+	o.slim(least)
+	for g := o.h; g > 1; g-- {
+		if !o.only(g, least) {
+			continue
+		}
+		o.h /= g
+		for h := 1; h <= o.h; h++ {
+			o.a[h], o.b[h] = o.a[g*h], o.b[g*h]
+		}
+		o.hz *= float64(g)
+		return
+	}
+}
+
+// only tells whether every harmonic that stands out is one of harmonic g.
+func (o *tone) only(g int, least float64) bool {
+	for h := 1; h <= o.h; h++ {
+		if h%g != 0 && o.square(h) >= least {
+			return false
+		}
+	}
+	return o.h%g == 0
+}
+
+// square is the square of the amplitude of harmonic h.
+func (o *tone) square(h int) float64 { return o.a[h]*o.a[h] + o.b[h]*o.b[h] }

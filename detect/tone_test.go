@@ -118,3 +118,31 @@ func TestToneTable(t *testing.T) {
 		}
 	}
 }
+
+// Hum that was found as harmonics of a far lower tone is hum, and the same wave; a
+// harmonic between that stands out keeps the lower tone.
+func TestToneOfAFewHarmonicsIsSimplified(t *testing.T) {
+	for _, c := range []struct {
+		fifth float64
+		hz    float64
+		h     int
+	}{{0.1, 50, 3}, {2, 12.5, 12}} {
+		o := tone{hz: 12.5, h: 12, t0: 7e6}
+		o.a[4], o.b[12], o.a[5] = 10, 4, c.fifth
+		o.simplify(1)
+		if math.Abs(o.hz-c.hz) > 1e-9 || o.h != c.h {
+			t.Errorf("fifth harmonic of %g: %g Hz with %d harmonics, want %g Hz with %d", c.fifth, o.hz, o.h, c.hz, c.h)
+		}
+		o.tabulate(1, 10000)
+		for _, at := range []int64{0, 1e6, 7e6, 12345678, -3e6} {
+			w := 2 * math.Pi * 12.5 * float64(at-o.t0) * 1e-9
+			want := 10*math.Cos(4*w) + 4*math.Sin(12*w)
+			if c.h == 12 {
+				want += c.fifth * math.Cos(5*w)
+			}
+			if math.Abs(o.at(at)-want) > 0.3 {
+				t.Errorf("fifth harmonic of %g, at %d ns: %.3f, want %.3f", c.fifth, at, o.at(at), want)
+			}
+		}
+	}
+}

@@ -56,7 +56,8 @@ func (p *pressure) refit(o *tone, from, to, i int) (left, trend float64) {
 	if math.Abs(o.hz-hz)*2*s.half > tuneSlip {
 		return -1, 0 // another tone
 	}
-	o.tabulate(s.div, rate)
 	left, trend = f.left()
+	o.simplify(standsOut * left / float64(f.n))
+	o.tabulate(s.div, rate)
 	return left * float64(s.div), trend * float64(s.div)
 }
