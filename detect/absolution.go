@@ -52,5 +52,5 @@ func (p *pressure) straight(from int, u turnover) bool {
 	for i := range p.pulse.tones[:p.pulse.n] {
 		rest += p.pulse.tones[i].err * p.pulse.tones[i].err
 	}
-	return left < goneNoise*rest
+	return left < u.most*rest
 }

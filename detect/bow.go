@@ -8,6 +8,7 @@ const bowPoints = 48 // means of a stretch
 type bow struct {
 	div, n     int
 	vv, vy, yy float64
+	pardon     daq.Quality // what a sample may be marked with
 }
 
 // of looks at [from, to); it tells whether there are means enough.
@@ -22,7 +23,7 @@ func (e *bow) of(p *pressure, o *tone, from, to int) bool {
 	for k := range e.n {
 		for i := to - (e.n-k)*e.div; i < to-(e.n-k-1)*e.div; i++ {
 			j := i & p.cap.mask
-			if p.cap.q[j]&(daq.Bad|daq.Spike|daq.Saturated) != 0 {
+			if p.cap.q[j]&(daq.Bad|daq.Saturated)&^e.pardon != 0 {
 				return false
 			}
 			v[k] += (p.cap.v[j] - base) / float64(e.div)

@@ -165,7 +165,6 @@ func (p *pressure) tone(o *tone, from int) {
 		k := i & p.cap.mask
 		p.cap.v[k] -= o.at(p.cap.t[k])
 	}
-	p.replay(from)
 }
 
 // untone no longer takes off tone i, nor from what is held from sample number

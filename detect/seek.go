@@ -52,7 +52,9 @@ func (p *pressure) seek(m *Monitor, c *channel) bool {
 	}
 	from = p.begins(&o, from)
 	p.tone(&o, from)
-	m.absolve(c, turnover{gain: 1, from: from, hole: int(0.5 * p.rate / o.hz), rest: math.Max(o.rest, p.sigma()*p.sigma()), err: o.err})
+	rest := math.Max(o.rest, p.sigma()*p.sigma())
+	m.absolve(c, turnover{gain: 1, from: from, hole: int(beganHole * p.rate / o.hz), rest: rest, err: o.err, most: beganNoise})
+	p.replay(max(from, p.lastFall+1, p.step.at+1))
 	return true
 }
 
@@ -127,13 +129,18 @@ func (p *pressure) detrended(i, from, to int) float64 {
 	return p.cap.v[i&p.cap.mask] - a - (b-a)*float64(i-from)/float64(to-1-from)
 }
 
-// begins is the sample from which tone o, fitted from sample number from on, makes
-// the trace straighter.
+// begins is the sample from which tone o, fitted from sample number from on, is
+// there: back to where periods no longer grow straighter without it, of which one or
+// two tell nothing, and then where one split tells most.
 func (p *pressure) begins(o *tone, from int) int {
 	half := max(8, int(0.5*p.rate/o.hz))
-	var e bow
-	for e.of(p, o, from-half, from) && e.left(1) < e.left(0) {
-		from -= half
+	sum, best := 0.0, 0.0
+	e := bow{pardon: daq.Spike} // a tone that begins may have been taken for some
+	for i := from; sum > best-beganDoubt && e.of(p, o, i-2*half, i); i -= half {
+		sum += math.Min(1, math.Max(-1, (e.left(0)-e.left(1))/e.yy))
+		if sum > best {
+			best, from = sum, i-2*half
+		}
 	}
-	return from
+	return p.parts(o, from-4*half, from-2*half, from+3*half, from+5*half)
 }

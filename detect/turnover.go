@@ -20,13 +20,14 @@ type turnover struct {
 	hole int     // so many before in which it may have begun
 	rest float64 // Pa^2: variance of a sample that the tone left, and
 	err  float64 // Pa: error of its prediction
+	most float64 // times the noise that is left then at most
 }
 
 // turned tells whether the newest period of tone o is straighter, or more nearly a
 // parabola, with the tone's amplitude changed, and from which sample on that is so.
 func (p *pressure) turned(o *tone) (u turnover, ok bool) {
 	span := int(math.Ceil(p.rate / o.hz))
-	u.from = p.cap.n - span
+	u.from, u.most = p.cap.n-span, goneNoise
 	if p.phase != calm && u.from < p.lastFall+settledTurns*span {
 		return u, false // how a hole opens is no tone's doing
 	}
@@ -59,7 +60,7 @@ func (p *pressure) turned(o *tone) (u turnover, ok bool) {
 // on along the line.
 func (p *pressure) explained(l *level, w *window) (tone int, u turnover) {
 	n := max(l.back(w), w.length) * l.div
-	u.from = p.cap.n - n
+	u.from, u.most = p.cap.n-n, goneNoise
 	span := 8 * n
 	if n < goneLeast || u.from-span < p.cap.oldest() {
 		return -1, u
