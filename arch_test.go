@@ -87,7 +87,7 @@ var libraries = map[string][]string{
 	"github.com/pelletier/go-toml":        {"config", "sim"},
 	"github.com/spf13/cobra":              {"cmd/ventward"},
 	"github.com/rs/zerolog":               {"cmd/ventward", "daq/port", "store", "stream/influx", "dashboard", "sim", "dashboard/web/e2e/server"},
-	"gonum.org/v1/gonum":                  {"analysis", "analysis/flow", "analysis/lot", "report", "cmd/score"},
+	"gonum.org/v1/gonum":                  {"analysis", "detect", "analysis/flow", "analysis/lot", "report", "cmd/score"},
 	"gonum.org/v1/plot":                   {"report"},
 	"codeberg.org/go-pdf/fpdf":            {"report"},
 	"github.com/go-fonts/liberation":      {"report"},

@@ -44,6 +44,15 @@ type pulsation struct {
 	lookT  int64 // when to look again; 0: as the trace begins
 	wait   int64 // between looks for tones
 	seekT  int64
+	seen   *spectrum // of the strip last looked at; nil: none yet
+}
+
+// spectrum is where a strip's spectrum is put, made once for a channel.
+func (z *pulsation) spectrum() *spectrum {
+	if z.seen == nil {
+		z.seen = new(spectrum)
+	}
+	return z.seen
 }
 
 // at is the sum of the tones at bench time t.

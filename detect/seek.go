@@ -31,7 +31,7 @@ func (p *pressure) seek(m *Monitor, c *channel) bool {
 	if _, all := f.left(); pays*all*float64(s.div) < 0.8*p.sigma()*p.sigma() {
 		return false // there is nothing but noise
 	}
-	var q spectrum
+	q := p.pulse.spectrum()
 	q.of(&s, &f)
 	o.hz, o.h = q.fundamental()
 	if o.hz == 0 {

@@ -3,6 +3,8 @@ package detect
 import (
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
 )
 
 const (
@@ -18,13 +20,19 @@ type spectrum struct {
 	floor float64
 	binHz float64
 	least int // lowest line that the strip is long enough for
-	work  [fitPoints]complex128
+
+	fft  *fourier.FFT
+	work [fitPoints]float64
+	line [fitPoints/2 + 1]complex128
 }
 
 // of computes the spectrum of a strip under a Hann window, without its parabola.
 func (q *spectrum) of(s *strip, trend *series) {
 	div := float64(s.div)
-	q.work = [fitPoints]complex128{}
+	if q.fft == nil {
+		q.fft = fourier.NewFFT(fitPoints)
+	}
+	q.work = [fitPoints]float64{}
 	first := s.t[0]
 	length := s.t[s.n-1] - first + div/s.rate
 	for k := range s.n {
@@ -33,12 +41,11 @@ func (q *spectrum) of(s *strip, trend *series) {
 		v := s.v[k] - trend.x[0] - trend.x[1]*x - trend.x[2]*(x*x-1.0/3)
 		i := int(math.Round((t - first) * s.rate / div))
 		if i < fitPoints {
-			q.work[i] = complex(v*(1-math.Cos(2*math.Pi*(t-first+0.5*div/s.rate)/length)), 0)
+			q.work[i] = v * (1 - math.Cos(2*math.Pi*(t-first+0.5*div/s.rate)/length))
 		}
 	}
-	transform(&q.work)
-	for k := range q.power {
-		c := q.work[k]
+	q.fft.Coefficients(q.line[:], q.work[:])
+	for k, c := range q.line {
 		q.power[k] = real(c)*real(c) + imag(c)*imag(c)
 	}
 	q.binHz = s.rate / div / fitPoints
@@ -47,35 +54,6 @@ func (q *spectrum) of(s *strip, trend *series) {
 	part := sorted[q.least:]
 	slices.Sort(part)
 	q.floor = part[len(part)/2] / math.Ln2
-}
-
-// transform is a fast Fourier transform (J. W. Cooley and J. W. Tukey, Math.
-// Comp. 19, 1965).
-func transform(x *[fitPoints]complex128) {
-	j := 0
-	for i := 1; i < fitPoints; i++ {
-		bit := fitPoints >> 1
-		for ; j&bit != 0; bit >>= 1 {
-			j ^= bit
-		}
-		j ^= bit
-		if i < j {
-			x[i], x[j] = x[j], x[i]
-		}
-	}
-	for size := 2; size <= fitPoints; size *= 2 {
-		half := size / 2
-		sin, cos := math.Sincos(-2 * math.Pi / float64(size))
-		step := complex(cos, sin)
-		for i := 0; i < fitPoints; i += size {
-			w := complex(1, 0)
-			for k := i; k < i+half; k++ {
-				u, v := x[k], x[k+half]*w
-				x[k], x[k+half] = u+v, u-v
-				w *= step
-			}
-		}
-	}
 }
 
 // near is the power of the strongest line about frequency hz.
