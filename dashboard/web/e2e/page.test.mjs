@@ -50,11 +50,11 @@ test('a spike of one sample is visible on both charts', async () => {
   await page.waitForTimeout(300);
   await b.act('run', { v: 0 });
   const both = ['.plot.tall canvas', '.plot.mid canvas'];
-  for (const chart of both) await height(chart, t => t > 0 && t < 0.1);
+  for (const chart of both) await height(chart, t => t > 0 && t < 0.2);
   await page.waitForTimeout(1000); // they draw again, and stay quiet
-  for (const chart of both) await height(chart, t => t > 0 && t < 0.1);
+  for (const chart of both) await height(chart, t => t > 0 && t < 0.2);
   await b.act('spike');
-  for (const chart of both) await height(chart, t => t > 0.15);
+  for (const chart of both) await height(chart, t => t > 0.3);
   await picture('spike');
 });
 
