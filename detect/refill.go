@@ -21,8 +21,8 @@ const (
 	// hurriesDepth is the share of the gauge pressure that what comes and goes on a
 	// bench stays below (common practice, no source).
 	hurriesDepth = 0.05
-	// deepTimes is how much longer than it fell what is deeper than that may take to
-	// come back; heat that goes ten times as slowly as it came takes six times as long.
+	// deepTimes is how much longer than it fell what is deeper than shockMost of the
+	// gauge pressure may take to come back; heat that goes ten times as slowly as it came takes six times as long.
 	deepTimes = 4.0
 	// swingNs is how long after the onset it is looked whether the trace swings.
 	swingNs = 100e6

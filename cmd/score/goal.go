@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"io"
-	"math"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -74,16 +73,16 @@ func least(name string, want float64, by map[string]interval) goal {
 		return g
 	}
 	g.missed, g.from = fmt.Sprintf("%.3f short", want-float64(all.in)/float64(all.n)), by
-	if upper := distuv.Beta(clopper(all)).Quantile(0.975); upper >= want {
+	if upper := clopper(all).Quantile(0.975); upper >= want {
 		g.missed += fmt.Sprintf(", within what %d trials can tell (up to %.3f at 95 %%)", all.n, upper)
 	}
 	return g
 }
 
 // clopper gives the distribution whose upper quantiles bound a share that was
-// counted (Clopper and Pearson, Biometrika 26, 1934).
+// counted and is not the whole (Clopper and Pearson, Biometrika 26, 1934).
 func clopper(i interval) distuv.Beta {
-	return distuv.Beta{Alpha: float64(i.in + 1), Beta: math.Max(float64(i.n-i.in), 0.5)}
+	return distuv.Beta{Alpha: float64(i.in + 1), Beta: float64(i.n - i.in)}
 }
 
 // none judges a count of which none is allowed.
